@@ -1,0 +1,1 @@
+//! Headless measurement of clips.

@@ -1,0 +1,2 @@
+//! The `lowlight` program.
+fn main() {}

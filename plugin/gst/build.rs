@@ -1,0 +1,3 @@
+fn main() {
+    gst_plugin_version_helper::info();
+}

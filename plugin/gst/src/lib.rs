@@ -1,0 +1,1 @@
+//! Elements of the noisemeter plugin.

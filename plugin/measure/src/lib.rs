@@ -1,0 +1,15 @@
+//! Noise and clipping of video samples: borrowed samples in, measurements out.
+//!
+//! No files, clock, threads or media framework: a [`meter::Meter`] takes [`view::ComponentView`]s frame by frame,
+//! keeps integer sums, and a closed window evaluates into a [`record::WindowRecord`].
+#![forbid(unsafe_code)]
+
+pub mod error;
+pub mod format;
+pub mod meter;
+pub mod record;
+pub mod region;
+pub mod transfer;
+pub mod view;
+
+pub use error::Error;

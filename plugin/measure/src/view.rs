@@ -1,0 +1,202 @@
+//! Borrowed samples of one colour component, wherever and however they lie in memory.
+//!
+//! A view is checked once, when it is made; after that every row it hands out lies inside its bytes.
+
+use crate::error::Error;
+use crate::format::Channel;
+
+/// The unit of memory that one sample is read from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Word {
+    /// One byte.
+    U8,
+    /// Two bytes, least significant first.
+    U16Le,
+    /// Two bytes, most significant first.
+    U16Be,
+    /// Four bytes, least significant first.
+    U32Le,
+    /// Four bytes, most significant first.
+    U32Be,
+}
+
+impl Word {
+    /// Size in bytes: 1, 2 or 4.
+    #[must_use]
+    pub const fn bytes(self) -> usize {
+        match self {
+            Self::U8 => 1,
+            Self::U16Le | Self::U16Be => 2,
+            Self::U32Le | Self::U32Be => 4,
+        }
+    }
+}
+
+/// How a code value sits in its word: `code = (word >> shift) & (2^depth − 1)`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Packing {
+    /// Unit of memory.
+    pub word: Word,
+    /// Bits below the code; not 0 for samples aligned to the top of their word.
+    pub shift: u32,
+    /// Significant bits, 1..=16.
+    pub depth: u32,
+}
+
+/// Where a component's samples lie, in bytes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Placement {
+    /// First byte of the word that holds the first sample.
+    pub offset: usize,
+    /// Bytes from a row to the next; at least the bytes that a row spans.
+    pub row_stride: usize,
+    /// Bytes from a sample to its right neighbour; at least 1.
+    pub sample_stride: usize,
+    /// Samples in a row.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+}
+
+/// Borrowed samples of one component, `width` × `height` code values of `packing.depth` bits.
+#[derive(Debug, Clone, Copy)]
+pub struct ComponentView<'a> {
+    data: &'a [u8],
+    placement: Placement,
+    packing: Packing,
+}
+
+impl<'a> ComponentView<'a> {
+    /// Checks that every sample lies inside `data`; strides may pad, never overrun.
+    ///
+    /// # Errors
+    /// [`Error::Packing`] for bits that do not fit their word or a depth outside 1..=16,
+    /// [`Error::ViewOutOfBounds`] where the last row would end past `data`.
+    pub fn new(
+        channel: Channel,
+        data: &'a [u8],
+        placement: Placement,
+        packing: Packing,
+    ) -> Result<Self, Error> {
+        let word_bits = 8 * packing.word.bytes() as u32;
+        if packing.depth == 0 || packing.depth > 16 || packing.shift.saturating_add(packing.depth) > word_bits
+        {
+            return Err(Error::Packing {
+                channel: channel.name(),
+                depth: packing.depth,
+                shift: packing.shift,
+                word_bits,
+            });
+        }
+        let Placement { offset, row_stride, sample_stride, width, height } = placement;
+        if sample_stride < packing.word.bytes() {
+            return Err(Error::Packing {
+                channel: channel.name(),
+                depth: packing.depth,
+                shift: packing.shift,
+                word_bits: 8 * sample_stride as u32,
+            });
+        }
+        if width > 0 && height > 0 {
+            let row_bytes = (width - 1).saturating_mul(sample_stride).saturating_add(packing.word.bytes());
+            let needed =
+                (height - 1).saturating_mul(row_stride).saturating_add(offset).saturating_add(row_bytes);
+            if needed > data.len() {
+                return Err(Error::ViewOutOfBounds {
+                    channel: channel.name(),
+                    offset,
+                    stride: row_stride,
+                    row_bytes,
+                    height,
+                    needed,
+                    available: data.len(),
+                });
+            }
+        }
+        Ok(Self { data, placement, packing })
+    }
+
+    /// Samples in a row.
+    #[must_use]
+    pub const fn width(&self) -> usize {
+        self.placement.width
+    }
+
+    /// Rows.
+    #[must_use]
+    pub const fn height(&self) -> usize {
+        self.placement.height
+    }
+
+    /// Significant bits of a code.
+    #[must_use]
+    pub const fn depth(&self) -> u32 {
+        self.packing.depth
+    }
+
+    /// The rows of one field of an interleaved frame: `parity` 0 has rows 0, 2, 4 …, 1 the others.
+    #[must_use]
+    pub fn field(&self, parity: usize) -> Self {
+        let mut field = *self;
+        let parity = parity & 1;
+        field.placement.height = (self.placement.height + 1 - parity) / 2;
+        if parity == 1 {
+            field.placement.offset += self.placement.row_stride;
+        }
+        field.placement.row_stride *= 2;
+        field
+    }
+
+    /// Copies the code values of row `y`, samples `x..x + out.len()`, into `out`.
+    ///
+    /// Samples outside the view are not touched; `out` keeps what it had there.
+    pub fn read_row(&self, y: usize, x: usize, out: &mut [u16]) {
+        let Placement { offset, row_stride, sample_stride, width, height } = self.placement;
+        if y >= height || x >= width {
+            return;
+        }
+        let count = out.len().min(width - x);
+        let out = &mut out[..count];
+        let start = offset + y * row_stride + x * sample_stride;
+        let size = self.packing.word.bytes();
+        let end = start + (count.saturating_sub(1)) * sample_stride + size;
+        let Some(bytes) = self.data.get(start..end) else { return };
+        let Packing { word, shift, depth } = self.packing;
+        let mask = ((1u32 << depth) - 1) as u16;
+        match word {
+            Word::U8 => {
+                if sample_stride == 1 && shift == 0 && depth == 8 {
+                    for (code, &byte) in out.iter_mut().zip(bytes) {
+                        *code = u16::from(byte);
+                    }
+                } else {
+                    for (code, at) in out.iter_mut().zip(bytes.chunks(sample_stride)) {
+                        *code = (u16::from(at[0]) >> shift) & mask;
+                    }
+                }
+            }
+            Word::U16Le => {
+                for (code, at) in out.iter_mut().zip(bytes.chunks(sample_stride)) {
+                    *code = (u16::from_le_bytes([at[0], at[1]]) >> shift) & mask;
+                }
+            }
+            Word::U16Be => {
+                for (code, at) in out.iter_mut().zip(bytes.chunks(sample_stride)) {
+                    *code = (u16::from_be_bytes([at[0], at[1]]) >> shift) & mask;
+                }
+            }
+            Word::U32Le => {
+                for (code, at) in out.iter_mut().zip(bytes.chunks(sample_stride)) {
+                    let word = u32::from_le_bytes([at[0], at[1], at[2], at[3]]);
+                    *code = (word >> shift) as u16 & mask;
+                }
+            }
+            Word::U32Be => {
+                for (code, at) in out.iter_mut().zip(bytes.chunks(sample_stride)) {
+                    let word = u32::from_be_bytes([at[0], at[1], at[2], at[3]]);
+                    *code = (word >> shift) as u16 & mask;
+                }
+            }
+        }
+    }
+}
