@@ -4,9 +4,12 @@
 //! keeps integer sums, and a closed window evaluates into a [`record::WindowRecord`].
 #![forbid(unsafe_code)]
 
+pub mod ar1;
 pub mod error;
+pub mod flicker;
 pub mod format;
 pub mod meter;
+pub mod quantile;
 pub mod record;
 pub mod region;
 pub mod transfer;
