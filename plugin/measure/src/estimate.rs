@@ -52,9 +52,12 @@ pub fn component(
     let samples: usize = stacks.iter().map(|stack| stack.width * stack.height).sum();
     let mut record = ComponentRecord {
         samples: samples as u64,
-        codes: subject.codes.map(|(counts, step)| codes(subject, counts, step, notes)),
+        codes: subject.codes.map(|(counts, step)| codes_record(subject.in_percent, counts, step)),
         ..ComponentRecord::default()
     };
+    if let Some(codes) = &record.codes {
+        note_clipping(channel, codes, notes);
+    }
     let Some(mean) = mean(stacks) else {
         notes.add(NoteCode::FewPixels, channel, "no sample of this component lies wholly in the region");
         return (record, None);
@@ -126,7 +129,7 @@ pub fn component(
     }
     if temporal > 0.0 {
         if let InTime::Known { a, recursive: true } = in_time {
-            let n = stacks.iter().map(|stack| stack.frames as f64).sum::<f64>() / stacks.len() as f64;
+            let n = distinct;
             let long = temporal / ar1::long_factor(&sums.stacks, a);
             mean_variance = Some(long * ar1::mean_factor(n, a));
         }
@@ -331,34 +334,37 @@ fn bands(subject: &Subject<'_>, stacks: &[StackNumbers], record: &mut ComponentR
 }
 
 /// Extremes, clipping and rails.
-fn codes(subject: &Subject<'_>, counts: &CodeCounts, step: Option<u32>, notes: &mut Notes) -> CodesRecord {
+#[must_use]
+pub fn codes_record(in_percent: bool, counts: &CodeCounts, step: Option<u32>) -> CodesRecord {
     let samples = counts.samples;
     let share = |count: u64| (samples > 0).then(|| count as f64 / samples as f64);
-    let codes_apply = !subject.in_percent;
     let known = step.unwrap_or(1);
     let [low, high] = counts.rails(known).map(|rail| {
         rail.map(|(code, count)| Rail { code: u32::from(code), share: count as f64 / samples.max(1) as f64 })
     });
-    let extremes = counts.extremes().filter(|_| codes_apply);
-    let record = CodesRecord {
+    let extremes = counts.extremes().filter(|_| !in_percent);
+    CodesRecord {
         min_codes: extremes.map(|(low, _)| u32::from(low)),
         max_codes: extremes.map(|(_, high)| u32::from(high)),
-        code_step: step.filter(|_| codes_apply),
+        code_step: step.filter(|_| !in_percent),
         clipped_low: share(counts.clipped_low()),
         clipped_high: share(counts.clipped_high(known)),
         above_white: share(counts.above_white),
         below_black: share(counts.below_black),
-        rail_low: low.filter(|_| codes_apply),
-        rail_high: high.filter(|_| codes_apply),
-    };
+        rail_low: low.filter(|_| !in_percent),
+        rail_high: high.filter(|_| !in_percent),
+    }
+}
+
+/// Says where a component clips.
+fn note_clipping(channel: Channel, record: &CodesRecord, notes: &mut Notes) {
     let over = |share: Option<f64>| share.is_some_and(|share| share > CLIPPED_SHARE);
     if over(record.clipped_high) || over(record.rail_high.map(|rail| rail.share)) {
-        notes.add(NoteCode::Clipped, subject.channel, "more than 0.1 % of the region clips at the top");
+        notes.add(NoteCode::Clipped, channel, "more than 0.1 % of the region clips at the top");
     }
     if over(record.clipped_low) || over(record.rail_low.map(|rail| rail.share)) {
-        notes.add(NoteCode::Clipped, subject.channel, "more than 0.1 % of the region clips at the bottom");
+        notes.add(NoteCode::Clipped, channel, "more than 0.1 % of the region clips at the bottom");
     }
-    record
 }
 
 /// Undoes one-sided clipping of Gaussian noise where the standing part is small (METROLOGY in docs/numbers.md, clipping).

@@ -354,8 +354,10 @@ impl<T: Sample> Stack<T> {
             (sums.pairs > 0)
                 .then(|| sums.residual(&totals, squares, with_ends, ends) * wanted / sums.pairs as f64)
         };
-        let kappa_rows = block_pairs(width / BLOCK) * height as i128;
-        let kappa_cols = block_pairs(height / BLOCK) * width as i128;
+        let far = |sums: &FormSums, of_pixel_sums: i128, kappa: i128| {
+            (kappa > 0 && n > 0)
+                .then(|| sums.residual(&totals, of_pixel_sums, kappa) / (kappa as f64 * n as f64))
+        };
         let pairs = self.differences.pairs;
         let bin_samples = (self.bands.rows * width) as f64;
         let bands = (self.bands.pairs > 0).then(|| {
@@ -387,9 +389,8 @@ impl<T: Sample> Stack<T> {
                 ct: lag(0),
                 ct2: lag(1),
                 pair: (pairs > 0).then(|| self.differences.half_residual(p as i128)),
-                row: (kappa_rows > 0).then(|| self.rows.residual(&totals, rows, kappa_rows) / kappa_rows as f64),
-                column: (kappa_cols > 0)
-                    .then(|| self.cols.residual(&totals, cols, kappa_cols) / kappa_cols as f64),
+                row: far(&self.rows, rows, block_pairs(width / BLOCK) * height as i128),
+                column: far(&self.cols, cols, block_pairs(height / BLOCK) * width as i128),
                 band: bands.map(|[spread, _]| spread),
                 band_null: bands.map(|[_, null]| null),
             },
