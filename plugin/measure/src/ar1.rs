@@ -6,7 +6,9 @@
 
 /// Bounds of the search for a correlation. Above the upper one a window says next to nothing about the long-run
 /// spread; below the lower one lies no filter anybody builds.
-const SEARCH: [f64; 2] = [-0.95, 0.95];
+/// Strongest correlation that can be told.
+pub const HIGHEST: f64 = 0.95;
+const SEARCH: [f64; 2] = [-0.95, HIGHEST];
 
 /// Powers of a below this add nothing to a sum that begins with 1.
 const NEGLIGIBLE: f64 = 1e-19;

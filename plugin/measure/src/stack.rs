@@ -577,3 +577,11 @@ pub struct StackNumbers {
     /// Quadratic sums.
     pub quadratic: Quadratic,
 }
+
+impl StackNumbers {
+    /// Samples a frame.
+    #[must_use]
+    pub const fn samples(&self) -> usize {
+        self.width * self.height
+    }
+}

@@ -1,3 +1,0 @@
-//! stub
-#![allow(missing_docs)]
-pub fn fill(_: &mut [crate::record::RegionRecord], _: &crate::meter::LightConfig, _: f64) {}
