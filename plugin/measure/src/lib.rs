@@ -8,6 +8,7 @@ pub mod ar1;
 pub mod error;
 pub mod flicker;
 pub mod format;
+pub mod light;
 pub mod meter;
 pub mod quantile;
 pub mod record;
