@@ -109,7 +109,11 @@ pub fn component(
         return (record, None);
     };
     let rho = if temporal > 0.0 { spatial::correlation(stacks) } else { None };
-    let lines = sums.lines(weighted(stacks, |s| s.quadratic.row), weighted(stacks, |s| s.quadratic.column), rho.as_ref());
+    let lines = sums.lines(
+        weighted(stacks, |s| s.quadratic.row),
+        weighted(stacks, |s| s.quadratic.column),
+        rho.as_ref(),
+    );
     let in_time = sums.in_time();
     let limited = temporal.sqrt() < subject.half_step;
     let mut work = Work {
@@ -260,7 +264,10 @@ impl Work<'_> {
         // Overlapping differences are worth two thirds of independent ones, in time and from bin to bin.
         let pairs = self.stacks.iter().map(|s| s.pairs as f64).sum::<f64>() * 2.0 / 3.0;
         let freedom = self.stacks.first().map_or(0.0, |s| s.bins.saturating_sub(1) as f64) * pairs;
-        if freedom >= 2.0 && null > 0.0 && spread / null > quantile::fisher_f(0.99, freedom, freedom * 2.0 / 3.0) {
+        if freedom >= 2.0
+            && null > 0.0
+            && spread / null > quantile::fisher_f(0.99, freedom, freedom * 2.0 / 3.0)
+        {
             let text = "bands move over the picture, more than independent rows would";
             notes.add(NoteCode::Band, self.subject.channel, text);
         }
@@ -321,7 +328,11 @@ pub fn note_limited(channel: Channel, notes: &mut Notes) {
 /// Says that there are few frames.
 pub fn note_few_frames(channel: Channel, distinct: u64, notes: &mut Notes) {
     if distinct < FEW_FRAMES {
-        notes.add(NoteCode::FewFrames, channel, format!("{distinct} distinct frames, fewer than {FEW_FRAMES}"));
+        notes.add(
+            NoteCode::FewFrames,
+            channel,
+            format!("{distinct} distinct frames, fewer than {FEW_FRAMES}"),
+        );
     }
 }
 
@@ -329,12 +340,14 @@ pub fn note_few_frames(channel: Channel, distinct: u64, notes: &mut Notes) {
 pub fn note_in_time(channel: Channel, in_time: InTime, temporal: f64, notes: &mut Notes) {
     let (code, text) = match in_time {
         InTime::TooHigh => (NoteCode::DenoisedTime, "successive frames correlate by 0.95 or more"),
-        InTime::Known { recursive: false, .. } => {
-            (NoteCode::DenoisedTime, "frames two apart correlate otherwise than a recursive filter makes them")
-        }
-        InTime::Unknown if temporal > 0.0 => {
-            (NoteCode::FewFrames, "the correlation of frames needs at least 3 distinct frames and adjacent pairs")
-        }
+        InTime::Known { recursive: false, .. } => (
+            NoteCode::DenoisedTime,
+            "frames two apart correlate otherwise than a recursive filter makes them",
+        ),
+        InTime::Unknown if temporal > 0.0 => (
+            NoteCode::FewFrames,
+            "the correlation of frames needs at least 3 distinct frames and adjacent pairs",
+        ),
         _ => return,
     };
     notes.add(code, channel, format!("{text}: temporal_long cannot be told"));
@@ -378,7 +391,8 @@ pub fn codes_record(in_percent: bool, counts: &CodeCounts, step: Option<u32>) ->
 
 /// Share at the bottom and at the top, clip limit or rail.
 fn clipped_shares(codes: &CodesRecord) -> [f64; 2] {
-    let larger = |clipped: Option<f64>, rail: Option<Rail>| clipped.unwrap_or(0.0).max(rail.map_or(0.0, |r| r.share));
+    let larger =
+        |clipped: Option<f64>, rail: Option<Rail>| clipped.unwrap_or(0.0).max(rail.map_or(0.0, |r| r.share));
     [larger(codes.clipped_low, codes.rail_low), larger(codes.clipped_high, codes.rail_high)]
 }
 
@@ -386,7 +400,11 @@ fn clipped_shares(codes: &CodesRecord) -> [f64; 2] {
 pub fn note_clipping(channel: Channel, codes: &CodesRecord, notes: &mut Notes) {
     for (share, end) in clipped_shares(codes).into_iter().zip(["bottom", "top"]) {
         if share > CLIPPED_SHARE {
-            notes.add(NoteCode::Clipped, channel, format!("more than 0.1 % of the region clips at the {end}"));
+            notes.add(
+                NoteCode::Clipped,
+                channel,
+                format!("more than 0.1 % of the region clips at the {end}"),
+            );
         }
     }
 }

@@ -150,8 +150,7 @@ impl MovingSums {
         let share = |line: Option<f64>| line.unwrap_or(0.0) / lines.sample;
         let (qr, qc) = (share(lines.row), share(lines.column));
         let far = (self.width - 31.0).max(0.0) * qr * qr + (self.height - 31.0).max(0.0) * qc * qc;
-        let near =
-            rho.map_or(1.0, |rho| rho.sum(|_, _, rho| rho * rho) - rho.count() as f64 / rho.samples);
+        let near = rho.map_or(1.0, |rho| rho.sum(|_, _, rho| rho * rho) - rho.count() as f64 / rho.samples);
         (near + far).max(1.0)
     }
 }

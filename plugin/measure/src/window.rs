@@ -10,8 +10,8 @@ use crate::meter::{MeterConfig, OpenWindow, WindowInfo};
 use crate::notes::Notes;
 use crate::pairwise::PairNumbers;
 use crate::record::{
-    ByChannel, CodesRecord, ComponentRecord, GridCodes, GridColumns, GridRecord, Note, NoteCode, RegionRecord,
-    SCHEMA, WindowRecord,
+    ByChannel, CodesRecord, ComponentRecord, GridCodes, GridColumns, GridRecord, Note, NoteCode,
+    RegionRecord, SCHEMA, WindowRecord,
 };
 use crate::region::Region;
 use crate::slow::SlowNoise;
@@ -398,9 +398,10 @@ fn pairwise_record(
                 samples: sums.fields.iter().filter_map(|f| f.places.get(i)).map(|p| p.samples() as u64).sum(),
                 mean: numbers.mean.map(|mean| scale.percent(mean)),
                 mean_codes: numbers.mean.filter(|_| !in_percent),
-                codes: sums.counts.get(i).map(|counts| {
-                    codes_record(in_percent, counts, steps.get(i).copied().flatten())
-                }),
+                codes: sums
+                    .counts
+                    .get(i)
+                    .map(|counts| codes_record(in_percent, counts, steps.get(i).copied().flatten())),
                 temporal_pair: pair_spread(scale, half_step, &numbers),
                 corr_x,
                 corr_y,
@@ -417,15 +418,13 @@ fn pairwise_record(
     record
 }
 
-fn grid_columns(
-    config: &MeterConfig,
-    cells: &[RegionSums],
-    steps: &[Option<u32>],
-) -> ByChannel<GridColumns> {
+fn grid_columns(config: &MeterConfig, cells: &[RegionSums], steps: &[Option<u32>]) -> ByChannel<GridColumns> {
     let mut columns: Vec<(Channel, GridColumns)> = Vec::new();
     let in_percent = config.format.range == crate::format::Range::Fixed;
     for cell in cells {
-        for (i, (channel, scale, half_step, numbers)) in pair_numbers(config, cell, steps).into_iter().enumerate() {
+        for (i, (channel, scale, half_step, numbers)) in
+            pair_numbers(config, cell, steps).into_iter().enumerate()
+        {
             if columns.len() <= i {
                 let codes = cell.counts.get(i).map(|_| GridCodes::default());
                 columns.push((channel, GridColumns { codes, ..GridColumns::default() }));
