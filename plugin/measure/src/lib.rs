@@ -11,6 +11,7 @@ pub mod format;
 pub mod light;
 pub mod meter;
 pub mod quantile;
+pub mod r103;
 pub mod record;
 pub mod region;
 pub mod transfer;
