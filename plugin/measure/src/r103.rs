@@ -64,15 +64,18 @@ struct Counts {
     outside: u64,
 }
 
-/// Lowest and highest level allowed at `depth` bits, as shares of the nominal range.
+/// Lowest and highest level allowed at `depth` bits, as shares of the nominal range, with [`ROUNDING`].
 ///
 /// 5 % of the codes from black to white, both counted, to the nearest code: 5..246 at 8 bits, 20..984 at 10.
 fn limits(depth: u32) -> [f64; 2] {
     // Below 8 bits the rounding would be coarser than the tolerance.
     let scale = Scale::new(Range::Narrow, Channel::Y, depth.max(8));
     let tolerance = 0.05 * (scale.span + 1.0);
-    [(scale.black - tolerance).round(), (scale.black + scale.span + tolerance).round()]
-        .map(|code| (code - scale.black) / scale.span)
+    let level = |code: f64| (code - scale.black) / scale.span;
+    [
+        level((scale.black - tolerance).round()) - ROUNDING,
+        level((scale.black + scale.span + tolerance).round()) + ROUNDING,
+    ]
 }
 
 /// A component with its rolling rows.
@@ -86,14 +89,25 @@ struct Plane {
     limits: [f64; 2],
     /// Horizontally filtered rows before, at and after the current one.
     rows: [Vec<i32>; 3],
+    /// Levels of the current row after both filters.
+    levels: Vec<f64>,
 }
 
 impl Plane {
-    fn filtered(&self, x: usize) -> f64 {
+    /// Writes the filtered levels of the current row.
+    fn level(&mut self) {
+        let (black, gain) = (self.black, self.gain);
         let [before, at, after] = &self.rows;
-        let sum = before[x] + 2 * at[x] + after[x];
-        (f64::from(sum) - self.black) * self.gain
+        for (level, ((before, at), after)) in self.levels.iter_mut().zip(before.iter().zip(at).zip(after)) {
+            *level = (f64::from(before + 2 * at + after) - black) * gain;
+        }
     }
+}
+
+/// Whether a level is outside, as 0 or 1, so that rows are counted without branches.
+#[inline(always)]
+fn beyond(level: f64, [low, high]: [f64; 2]) -> u32 {
+    u32::from((level < low) | (level > high))
 }
 
 /// How levels are judged once they are filtered.
@@ -140,6 +154,7 @@ impl Picture {
                     gain: 1.0 / (f64::from(GAIN) * scale.span),
                     limits: limits(component.depth),
                     rows: std::array::from_fn(|_| vec![0; columns.len()]),
+                    levels: vec![0.0; columns.len()],
                 })
             })
             .collect::<Option<Vec<_>>>()?;
@@ -170,18 +185,30 @@ impl Picture {
     }
 
     /// Pixels of the current row outside the limits.
-    fn outside(&self) -> u64 {
-        let beyond = |level: f64, [low, high]: [f64; 2]| level < low - ROUNDING || level > high + ROUNDING;
-        let outside = |x: &usize| match (&self.judge, &self.planes[..]) {
-            (Judge::Colours { red, green, blue }, [luma, cb, cr]) => {
-                let (y, cb, cr) = (luma.filtered(*x), cb.filtered(*x), cr.filtered(*x));
-                [y, y + red * cr, y + green[0] * cb + green[1] * cr, y + blue * cb]
-                    .into_iter()
-                    .any(|level| beyond(level, luma.limits))
+    fn outside(&mut self) -> u64 {
+        self.planes.iter_mut().for_each(Plane::level);
+        let count: u32 = match (&self.judge, &self.planes[..]) {
+            (&Judge::Colours { red, green: [of_cb, of_cr], blue }, [luma, cb, cr]) => {
+                let limits = luma.limits;
+                (luma.levels.iter().zip(&cb.levels).zip(&cr.levels))
+                    .map(|((y, cb), cr)| {
+                        beyond(*y, limits)
+                            | beyond(y + red * cr, limits)
+                            | beyond(y + of_cb * cb + of_cr * cr, limits)
+                            | beyond(y + blue * cb, limits)
+                    })
+                    .sum()
             }
-            (_, planes) => planes.iter().any(|plane| beyond(plane.filtered(*x), plane.limits)),
+            (_, [r, g, b]) => (r.levels.iter().zip(&g.levels).zip(&b.levels))
+                .map(|((red, green), blue)| {
+                    beyond(*red, r.limits) | beyond(*green, g.limits) | beyond(*blue, b.limits)
+                })
+                .sum(),
+            (_, planes) => {
+                planes.iter().flat_map(|plane| plane.levels.iter().map(|y| beyond(*y, plane.limits))).sum()
+            }
         };
-        (0..self.columns.len()).filter(outside).count() as u64
+        u64::from(count)
     }
 
     /// Reads picture row `row` of a plane, spreads its samples over the pixels, and filters it into `rows[slot]`.
@@ -205,8 +232,13 @@ impl Picture {
                 *pixel = i32::from(code);
             }
         } else {
-            for (pixel, x) in inner.iter_mut().zip(self.columns.clone()) {
-                *pixel = i32::from(self.codes[sample_at(horizontal, x) - first]);
+            // Pixels of a block share its sample; the first block may begin before the first pixel.
+            let step = horizontal.step.max(1) as usize;
+            let skipped = self.columns.start.saturating_sub(horizontal.phase as usize + first * step);
+            let (head, rest) = inner.split_at_mut((step - skipped).min(pixels));
+            head.fill(i32::from(self.codes[0]));
+            for (block, &code) in rest.chunks_mut(step).zip(&self.codes[1..]) {
+                block.fill(i32::from(code));
             }
         }
         let (left, right) = (self.spread[REACH], self.spread[REACH + pixels - 1]);
@@ -236,7 +268,8 @@ mod tests {
         {
             let scale = Scale::new(Range::Narrow, Channel::Y, depth);
             let [found_low, found_high] = limits(depth).map(|level| scale.black + level * scale.span);
-            assert!((found_low - low).abs() < 1e-6 && (found_high - high).abs() < 1e-6, "{depth}");
+            let rounding = 1.01 * ROUNDING * scale.span;
+            assert!((found_low - low).abs() < rounding && (found_high - high).abs() < rounding, "{depth}");
         }
         assert_eq!(limits(5), limits(8));
     }
