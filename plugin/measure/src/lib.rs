@@ -19,6 +19,7 @@ pub mod notes;
 pub mod pairwise;
 pub mod place;
 pub mod quantile;
+pub mod r103;
 pub mod record;
 pub mod region;
 pub mod scan;
