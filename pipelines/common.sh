@@ -71,3 +71,14 @@ launch_value() {
     local text=${1//\\/\\\\}
     printf '"%s"' "${text//\"/\\\"}"
 }
+
+# screen: the element that shows a picture, or one that only keeps its pace where there is nothing to show it on
+# (autovideosink of GStreamer 1.22 crashes there).
+screen() {
+    if [ -n "${DISPLAY:-}${WAYLAND_DISPLAY:-}" ]; then
+        printf autovideosink
+    else
+        printf 'No screen here: the picture is thrown away.\n' >&2
+        printf fakevideosink
+    fi
+}

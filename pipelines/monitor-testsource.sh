@@ -16,4 +16,4 @@ exec gst-launch-1.0 -m -e \
     videotestsrc is-live=true num-buffers="$frames" pattern=smpte \
     ! video/x-raw,format=I420,width=640,height=360,framerate=25/1 \
     ! noisemeter regions='snow=79%,80%,15%,15%;bar=2%,20%,8%,30%' \
-    ! videoconvert ! autovideosink
+    ! videoconvert ! "$(screen)"

@@ -31,4 +31,5 @@ else
     die "neither a file nor a URI: $1"
 fi
 shift
+[[ " $* " == *' video-sink='* ]] || set -- "$@" video-sink="$(screen)"
 exec gst-launch-1.0 -m -e playbin uri="$uri" video-filter=noisemeter "$@"
