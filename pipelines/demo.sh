@@ -36,5 +36,5 @@ if [ $# = 0 ]; then
     set -- --regions 'dark=80,80,200,200;grey=380,80,200,200;light=680,80,200,200' "$clip"
 fi
 
-printf 'Measuring; results go to %s\n\n' "$PWD/lowlight-results"
+[[ " $* " == *' --out'* ]] || printf 'Measuring; results go to %s\n\n' "$PWD/lowlight-results"
 exec "$target/release/lowlight" measure "$@"
