@@ -1,0 +1,210 @@
+//! Quadratic sums over the two-way residual, from exact integer sums of the samples themselves.
+//!
+//! With y = sample i of frame l, S_l = Σᵢy, T_i = Σₗy, S = ΣS_l, P samples and N frames, the residual is
+//! e = y − S_l/P − T_i/N + S/(PN). For any symmetric form B over the samples of a frame (squares, products of
+//! neighbours, far pairs of blocks …) the cross terms vanish in the sum over frames, so that
+//!
+//! P²·N·Σₗ B(e_l) = P²·(N·ΣB(y_l) − B(T)) − P·(N·ΣS_l·b_l − S·Σb_l) + κ·(N·ΣS_l² − S²),
+//!
+//! where b_l = 2·B(1, y_l) and κ = B(1, 1). Every term is an integer and none changes when a constant is added to all
+//! samples, so nothing is lost to cancellation before the one division at the end.
+
+/// Sums of one form over the frames of a stack.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct FormSums {
+    /// ΣB(y_l).
+    quadratic: i128,
+    /// Σb_l.
+    linear: i128,
+    /// ΣS_l·b_l.
+    weighted: i128,
+}
+
+impl FormSums {
+    /// Adds a frame with B(y_l), b_l and S_l.
+    pub fn add(&mut self, quadratic: i128, linear: i128, frame_sum: u64) {
+        self.quadratic += quadratic;
+        self.linear += linear;
+        self.weighted += i128::from(frame_sum) * linear;
+    }
+
+    /// Σₗ B(e_l), given B(T) of the per-sample sums and κ = B(1, 1).
+    #[must_use]
+    pub fn residual(&self, totals: &StackTotals, of_pixel_sums: i128, kappa: i128) -> f64 {
+        let (p, n) = (totals.samples, totals.frames);
+        if p == 0 || n == 0 {
+            return 0.0;
+        }
+        let form = n * self.quadratic - of_pixel_sums;
+        let mixed = n * self.weighted - totals.sum * self.linear;
+        let levels = totals.level_spread();
+        let exact = (|| {
+            let a = p.checked_mul(p)?.checked_mul(form)?;
+            let b = p.checked_mul(mixed)?;
+            let c = kappa.checked_mul(levels)?;
+            a.checked_sub(b)?.checked_add(c)
+        })();
+        let (pf, nf) = (p as f64, n as f64);
+        match exact {
+            Some(numerator) => numerator as f64 / (pf * pf * nf),
+            // Beyond 127 bits the three exact integers are rounded before they are joined.
+            None => (form as f64 - mixed as f64 / pf + kappa as f64 * (levels as f64 / (pf * pf))) / nf,
+        }
+    }
+}
+
+/// Totals of a stack of frames.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct StackTotals {
+    /// P, samples a frame.
+    pub samples: i128,
+    /// N, frames.
+    pub frames: i128,
+    /// S.
+    pub sum: i128,
+    /// ΣS_l².
+    pub level_square: i128,
+}
+
+impl StackTotals {
+    /// N·ΣS_l² − S².
+    fn level_spread(&self) -> i128 {
+        self.frames * self.level_square - self.sum * self.sum
+    }
+}
+
+/// Sums over pairs of frames at one distance.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct LagSums {
+    /// Pairs.
+    pub pairs: u64,
+    /// ΣΣ y_l·y_m.
+    product: i128,
+    /// ΣS_l·S_m.
+    levels: i128,
+}
+
+impl LagSums {
+    /// Adds a pair with Σᵢ y_l·y_m, S_l and S_m.
+    pub fn add(&mut self, product: u64, sums: (u64, u64)) {
+        self.pairs += 1;
+        self.product += i128::from(product);
+        self.levels += i128::from(sums.0) * i128::from(sums.1);
+    }
+
+    /// Σ over pairs and samples of e_l·e_m.
+    ///
+    /// `square` = ΣT², `with_ends` = ΣT·E and `ends` = ΣE, where E_i = 2·T_i − Σ over pairs of (y_l + y_m): the samples of
+    /// the frames that open or close a run of frames.
+    #[must_use]
+    pub fn residual(&self, totals: &StackTotals, square: i128, with_ends: i128, ends: i128) -> f64 {
+        let (p, n, s) = (totals.samples, totals.frames, totals.sum);
+        if p == 0 || n == 0 {
+            return 0.0;
+        }
+        let products = p * self.product - self.levels;
+        let against_mean = p * (2 * square - with_ends) - s * (2 * s - ends);
+        let means = p * square - s * s;
+        let pairs = i128::from(self.pairs);
+        let exact = (|| {
+            let a = n.checked_mul(n)?.checked_mul(products)?;
+            let b = n.checked_mul(against_mean)?;
+            let c = pairs.checked_mul(means)?;
+            a.checked_sub(b)?.checked_add(c)
+        })();
+        let (pf, nf) = (p as f64, n as f64);
+        match exact {
+            Some(numerator) => numerator as f64 / (pf * nf * nf),
+            None => {
+                (products as f64 - against_mean as f64 / nf + pairs as f64 * (means as f64 / (nf * nf))) / pf
+            }
+        }
+    }
+}
+
+/// Sums over differences of adjacent frames, whose level is taken out frame by frame.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct DifferenceSums {
+    /// Pairs.
+    pub pairs: u64,
+    /// ΣΣd².
+    square: i128,
+    /// Σ(Σd)².
+    level_square: i128,
+}
+
+impl DifferenceSums {
+    /// Adds a pair with Σd² and Σd.
+    pub fn add(&mut self, square: i128, sum: i128) {
+        self.pairs += 1;
+        self.square += square;
+        self.level_square += sum * sum;
+    }
+
+    /// ½ ΣΣ(d − d̄)² over all pairs.
+    #[must_use]
+    pub fn half_residual(&self, samples: i128) -> f64 {
+        if samples == 0 {
+            return 0.0;
+        }
+        (samples * self.square - self.level_square) as f64 / (2.0 * samples as f64)
+    }
+}
+
+/// Per-sample sums over frames: 32 bits each, spilled into 64 before any can overflow.
+#[derive(Debug, Clone)]
+pub struct PixelSums {
+    low: Vec<u32>,
+    high: Option<Vec<u64>>,
+    added: u32,
+    capacity: u32,
+}
+
+impl PixelSums {
+    /// `samples` sums of values up to `max`.
+    #[must_use]
+    pub fn new(samples: usize, max: u32) -> Self {
+        Self { low: vec![0; samples], high: None, added: 0, capacity: u32::MAX / max.max(1) }
+    }
+
+    /// Says that every sum may grow by one value; call once before the rows of a frame are added.
+    pub fn begin(&mut self) {
+        if self.added == self.capacity {
+            let high = self.high.get_or_insert_with(|| vec![0; self.low.len()]);
+            for (high, low) in high.iter_mut().zip(&mut self.low) {
+                *high += u64::from(*low);
+                *low = 0;
+            }
+            self.added = 0;
+        }
+        self.added += 1;
+    }
+
+    /// The 32-bit sums of samples `start..start + length`.
+    pub fn row_mut(&mut self, start: usize, length: usize) -> &mut [u32] {
+        self.low.get_mut(start..start + length).unwrap_or_default()
+    }
+
+    /// All sums in order.
+    pub fn iter(&self) -> impl Iterator<Item = u64> + '_ {
+        let high = self.high.as_deref();
+        self.low.iter().enumerate().map(move |(i, &low)| u64::from(low) + high.map_or(0, |high| high[i]))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pixel_sums_spill_before_they_overflow() {
+        let mut sums = PixelSums::new(3, u32::MAX / 4);
+        for _ in 0..1000 {
+            sums.begin();
+            for sum in sums.row_mut(0, 3) {
+                *sum += u32::MAX / 4;
+            }
+        }
+        assert!(sums.iter().all(|sum| sum == 1000 * u64::from(u32::MAX / 4)));
+    }
+}

@@ -1,0 +1,71 @@
+//! Which codes a component uses: the step between them and whether there are enough to say so.
+
+/// Codes that must have been seen before a step is told.
+const ENOUGH_CODES: u32 = 16;
+
+/// Codes of one component of whole frames since the segment began.
+#[derive(Debug, Clone)]
+pub struct CodeSteps {
+    first: Option<u16>,
+    differing: u16,
+    occupied: u32,
+    seen: Vec<u64>,
+}
+
+impl Default for CodeSteps {
+    fn default() -> Self {
+        Self { first: None, differing: 0, occupied: 0, seen: vec![0; 1024] }
+    }
+}
+
+impl CodeSteps {
+    /// Takes in one row.
+    pub fn row(&mut self, row: &[u16]) {
+        let Some(&head) = row.first() else { return };
+        let first = *self.first.get_or_insert(head);
+        self.differing |= row.iter().fold(0, |bits, &x| bits | (x ^ first));
+        if self.occupied < ENOUGH_CODES {
+            for &code in row {
+                let word = &mut self.seen[usize::from(code >> 6)];
+                let bit = 1 << (code & 63);
+                if *word & bit == 0 {
+                    *word |= bit;
+                    self.occupied += 1;
+                }
+            }
+        }
+    }
+
+    /// Largest power of two that divides all differences of codes; `None` below 16 occupied codes.
+    #[must_use]
+    pub fn step(&self) -> Option<u32> {
+        (self.occupied >= ENOUGH_CODES).then(|| 1 << self.differing.trailing_zeros().min(15))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn eight_bits_in_ten_have_a_step_of_four() {
+        let mut steps = CodeSteps::default();
+        steps.row(&(16..31u16).map(|x| 4 * x).collect::<Vec<_>>());
+        assert_eq!(steps.step(), None, "15 codes are too few");
+        steps.row(&[4 * 31]);
+        assert_eq!(steps.step(), Some(4));
+        steps.row(&[4 * 31 + 2]);
+        assert_eq!(steps.step(), Some(2));
+        steps.row(&[4 * 31 + 1]);
+        assert_eq!(steps.step(), Some(1));
+    }
+
+    #[test]
+    fn the_step_does_not_depend_on_the_first_code() {
+        for offset in 0..4u16 {
+            let mut steps = CodeSteps::default();
+            steps.row(&(0..20u16).map(|x| 4 * x + offset).collect::<Vec<_>>());
+            assert_eq!(steps.step(), Some(4));
+        }
+    }
+}
