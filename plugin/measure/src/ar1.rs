@@ -4,9 +4,11 @@
 //! frames taken out, so its sums follow C = M·R·M with M = I − J/N. All formulas below are traces of that matrix,
 //! summed lag by lag; a lag is left out once its power of a is below the resolution of the sum.
 
-/// Bounds of the search for a correlation. Above the upper one a window says next to nothing about the long-run
-/// spread; below the lower one lies no filter anybody builds.
-const SEARCH: [f64; 2] = [-0.95, 0.95];
+/// Strongest correlation that can be told: above it a window says next to nothing about the long-run spread.
+pub const HIGHEST: f64 = 0.95;
+
+/// Bounds of the search for a correlation; below the lower one lies no filter anybody builds.
+const SEARCH: [f64; 2] = [-0.95, HIGHEST];
 
 /// Powers of a below this add nothing to a sum that begins with 1.
 const NEGLIGIBLE: f64 = 1e-19;

@@ -265,7 +265,8 @@ fn check(format: &FrameFormat, views: &[ComponentView<'_>]) -> Result<(), Error>
         };
         let width = component.horizontal.count(format.width);
         let height = component.vertical.count(lines);
-        if view.depth() != component.depth || view.width() < width as usize || view.height() < height as usize {
+        if view.depth() != component.depth || view.width() < width as usize || view.height() < height as usize
+        {
             return Err(Error::FrameMismatch {
                 found: format!(
                     "{} of {}x{} samples and {} bits",

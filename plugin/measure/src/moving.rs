@@ -14,10 +14,10 @@ pub struct MovingSums {
     pub height: f64,
     /// Σe².
     pub c0: f64,
-    /// Σe·e_right.
-    pub cx: f64,
-    /// Σe·e_below.
-    pub cy: f64,
+    /// Σe·e_right, brought to W products a row; none with one column.
+    pub cx: Option<f64>,
+    /// Σe·e_below, brought to H products a column; none with one row.
+    pub cy: Option<f64>,
     /// Σe·e_next, brought to N − 1 pairs.
     pub ct: Option<f64>,
     /// Σe·e_next-but-one, brought to N − 2 pairs.
@@ -137,18 +137,11 @@ impl MovingSums {
         let (r, c) = (lines.row.unwrap_or(0.0), lines.column.unwrap_or(0.0));
         let spread = lines.sample - r - c;
         let values = self.values();
-        let one = |sum: f64, size: f64, line: f64| {
-            let products = values * (size - 1.0) / size;
-            (products > 0.0 && spread > 0.0)
-                .then(|| (sum / products * self.lift() + lines.frame_mean - line) / spread)
+        let one = |sum: Option<f64>, line: f64| {
+            let product = sum? / values * self.lift();
+            (spread > 0.0).then(|| (product + lines.frame_mean - line) / spread)
         };
-        [one(self.cx, self.width, r), one(self.cy, self.height, c)]
-    }
-
-    /// Effective degrees of freedom of the variance.
-    #[must_use]
-    pub fn effective_freedom(&self, lines: &Lines, rho: Option<&Correlation>, a: f64) -> f64 {
-        self.freedom() / (self.spatial_redundancy(lines, rho) * (1.0 + a * a) / (1.0 - a * a))
+        [one(self.cx, r), one(self.cy, c)]
     }
 
     /// R_xy: Σρ² over the ±15 box less what chance adds, and lines beyond it; at least 1.
@@ -157,8 +150,7 @@ impl MovingSums {
         let share = |line: Option<f64>| line.unwrap_or(0.0) / lines.sample;
         let (qr, qc) = (share(lines.row), share(lines.column));
         let far = (self.width - 31.0).max(0.0) * qr * qr + (self.height - 31.0).max(0.0) * qc * qc;
-        let near =
-            rho.map_or(1.0, |rho| rho.sum(|_, _, rho| rho * rho) - rho.count() as f64 / rho.samples);
+        let near = rho.map_or(1.0, |rho| rho.sum(|_, _, rho| rho * rho) - rho.count() as f64 / rho.samples);
         (near + far).max(1.0)
     }
 }

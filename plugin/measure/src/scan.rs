@@ -50,7 +50,9 @@ impl FrameScan {
             Model::Gray | Model::Yuv => self.add_group(format, views, &[0], active, parity),
             Model::Rgb => self.add_group(format, views, &[0, 1, 2], active, parity),
             // The colours of a mosaic lie at different pixels: each sample counts for itself.
-            Model::Bayer => (0..views.len()).for_each(|i| self.add_group(format, views, &[i], active, parity)),
+            Model::Bayer => {
+                (0..views.len()).for_each(|i| self.add_group(format, views, &[i], active, parity))
+            }
         }
     }
 

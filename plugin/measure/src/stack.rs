@@ -108,10 +108,7 @@ impl BandSums {
     #[must_use]
     pub fn sums(&self) -> [f64; 2] {
         let bins = self.bins.max(1) as i128;
-        [
-            (bins * self.square - self.level_square) as f64 / (2.0 * bins as f64),
-            self.step_square as f64 / 4.0,
-        ]
+        [(bins * self.square - self.level_square) as f64 / (2.0 * bins as f64), self.step_square as f64 / 4.0]
     }
 }
 
@@ -241,7 +238,8 @@ impl<T: Sample> Stack<T> {
         let last = self.sums.last().copied().unwrap_or_default();
         if self.run >= 1 {
             self.lags[0].add(frame.previous, (last, sum));
-            let square = i128::from(frame.square) + i128::from(self.last_square) - 2 * i128::from(frame.previous);
+            let square =
+                i128::from(frame.square) + i128::from(self.last_square) - 2 * i128::from(frame.previous);
             self.differences.add(square, i128::from(sum) - i128::from(last));
         }
         if self.run >= 2 {
@@ -376,10 +374,14 @@ impl<T: Sample> Stack<T> {
             mean,
             frame_means,
             mean_image,
-            piece: self.piece.into_iter().map(|(index, samples)| PieceFrame {
-                index: index as usize,
-                samples: samples.into_iter().map(|x| f64::from(x.wide())).collect(),
-            }).collect(),
+            piece: self
+                .piece
+                .into_iter()
+                .map(|(index, samples)| PieceFrame {
+                    index: index as usize,
+                    samples: samples.into_iter().map(|x| f64::from(x.wide())).collect(),
+                })
+                .collect(),
             pairs,
             bins: self.bands.bins,
             quadratic: Quadratic {
@@ -482,7 +484,8 @@ fn column_form(t: &[u64], width: usize, height: usize) -> i128 {
     }
     (0..width)
         .map(|x| {
-            let block = |j: usize| (0..BLOCK).map(|k| i128::from(t[(j * BLOCK + k) * width + x])).sum::<i128>();
+            let block =
+                |j: usize| (0..BLOCK).map(|k| i128::from(t[(j * BLOCK + k) * width + x])).sum::<i128>();
             far_pairs((0..blocks).map(block)).0
         })
         .sum()
@@ -576,4 +579,12 @@ pub struct StackNumbers {
     pub bins: usize,
     /// Quadratic sums.
     pub quadratic: Quadratic,
+}
+
+impl StackNumbers {
+    /// Samples a frame.
+    #[must_use]
+    pub const fn samples(&self) -> usize {
+        self.width * self.height
+    }
 }

@@ -1,6 +1,6 @@
 //! The mean image: its quadratic trend, what stands in it beyond the trend, and lines.
 
-use crate::stack::BLOCK;
+use crate::stack::{BLOCK, StackNumbers};
 
 /// A mean image taken apart.
 #[derive(Debug, Clone, Copy, Default)]
@@ -105,6 +105,88 @@ fn far_product(lines: usize, blocks: usize, block: impl Fn(usize, usize) -> f64)
         total += sum * sum - square - 2.0 * adjacent;
     }
     Some(total / (lines * BLOCK * BLOCK * (blocks - 1) * (blocks - 2)) as f64)
+}
+
+/// The mean images of all fields of a component.
+#[derive(Debug)]
+pub struct StandingSums {
+    parts: Vec<Standing>,
+    width: f64,
+    /// Rows of a field, on average.
+    height: f64,
+    /// Samples of all fields.
+    samples: f64,
+}
+
+/// Variances in the mean image, moving noise's share still in them, codes².
+#[derive(Debug, Clone, Copy)]
+pub struct StandingParts {
+    /// Of the image less its trend.
+    pub whole: f64,
+    /// Of offsets that rows share.
+    pub row: Option<f64>,
+    /// Of offsets that columns share.
+    pub column: Option<f64>,
+    /// Samples that they rest on.
+    pub samples: f64,
+}
+
+/// Fewest lines for an offset of lines to be told from the trend, which takes three of them away.
+const FEWEST_LINES: f64 = 8.0;
+
+impl StandingSums {
+    /// Takes the mean images apart.
+    #[must_use]
+    pub fn new(stacks: &[StackNumbers]) -> Self {
+        let samples: usize = stacks.iter().map(StackNumbers::samples).sum();
+        let fields = stacks.len().max(1) as f64;
+        Self {
+            parts: stacks.iter().map(|s| take_apart(&s.mean_image, s.width, s.height)).collect(),
+            width: stacks.iter().map(|s| s.width as f64).sum::<f64>() / fields,
+            height: stacks.iter().map(|s| s.height as f64).sum::<f64>() / fields,
+            samples: samples as f64,
+        }
+    }
+
+    /// Variance of the trend over the region.
+    #[must_use]
+    pub fn shading(&self) -> Option<f64> {
+        let freedom = self.samples - self.parts.len() as f64;
+        (freedom > 0.0).then(|| self.parts.iter().map(|part| part.trend).sum::<f64>() / freedom)
+    }
+
+    /// Variances of the image and its lines, with what the trend took of each given back.
+    ///
+    /// The fit takes its coefficients' share of the single samples (each worth Σρ = `integral` samples) and three of
+    /// the offsets of rows and of columns. `None` where the region is too small for a trend.
+    #[must_use]
+    pub fn solve(&self, integral: f64) -> Option<StandingParts> {
+        let fields = self.parts.len() as f64;
+        let (w, h, p) = (self.width, self.height, self.samples / fields);
+        let coefficients = self.parts.iter().map(|part| part.coefficients).max()? as f64;
+        if coefficients * integral > p / 2.0 {
+            return None;
+        }
+        let residual = self.parts.iter().map(|part| part.residual).sum::<f64>() / self.samples;
+        let mean = |get: fn(&Standing) -> Option<f64>| {
+            self.parts.iter().map(get).sum::<Option<f64>>().map(|sum| sum / fields)
+        };
+        let row = mean(|part| part.row).filter(|_| h >= FEWEST_LINES);
+        let column = mean(|part| part.column).filter(|_| w >= FEWEST_LINES);
+        let (mut whole, mut r, mut c) = (residual, row.unwrap_or(0.0), column.unwrap_or(0.0));
+        for _ in 0..200 {
+            let before = [whole, r, c];
+            let single = (whole - r - c) * integral / p;
+            whole = residual + 3.0 * r / h + 3.0 * c / w + coefficients * single;
+            r = row.map_or(0.0, |product| product + 3.0 * before[1] / h + 3.0 * single + before[2] / w);
+            c = column.map_or(0.0, |product| product + 3.0 * before[2] / w + 3.0 * single + before[1] / h);
+            let moved: f64 = [whole, r, c].iter().zip(before).map(|(now, before)| (now - before).abs()).sum();
+            if moved <= 1e-12 * whole.abs() {
+                break;
+            }
+        }
+        Some(StandingParts { whole, row: row.map(|_| r), column: column.map(|_| c), samples: self.samples })
+    }
 }
 
 #[cfg(test)]

@@ -3,15 +3,15 @@
 use std::sync::Arc;
 
 use crate::collect::{Collector, FieldSums, MIXES, RegionSums};
-use crate::estimate::{FEW_FRAMES, Subject, component};
+use crate::estimate::{Subject, codes_record, component};
 use crate::format::{Channel, Model, Scale, Scan};
 use crate::light;
 use crate::meter::{MeterConfig, OpenWindow, WindowInfo};
 use crate::notes::Notes;
 use crate::pairwise::PairNumbers;
 use crate::record::{
-    ByChannel, CodesRecord, ComponentRecord, GridCodes, GridColumns, GridRecord, Note, NoteCode, RegionRecord,
-    SCHEMA, WindowRecord,
+    ByChannel, CodesRecord, ComponentRecord, GridCodes, GridColumns, GridRecord, Note, NoteCode,
+    RegionRecord, SCHEMA, WindowRecord,
 };
 use crate::region::Region;
 use crate::slow::SlowNoise;
@@ -271,15 +271,14 @@ fn region_record(
     }
     let mut notes = Notes::default();
     let mut components = Vec::new();
-    let mut add = |subject: &Subject<'_>, stacks: Vec<StackNumbers>, notes: &mut Notes| {
+    let mut add = |subject: Subject<'_>, stacks: Vec<StackNumbers>, notes: &mut Notes| {
         let (mut record, explained) = component(subject, &stacks, notes);
         let index = components.len();
         if slow.len() <= index {
             slow.resize_with(index + 1, SlowNoise::default);
         }
         if let Some(explained) = explained {
-            let unit = if subject.in_percent { 100.0 / subject.scale.span } else { 1.0 };
-            record.var.slow = slow[index].add(&stacks, explained).map(|v| v * unit * unit);
+            record.var.slow = slow[index].add(&stacks, explained).map(|v| subject.var(v));
         }
         components.push((subject.channel, record));
     };
@@ -296,7 +295,7 @@ fn region_record(
             frame_rate: clock.rate,
         };
         let stacks = fields.iter().filter_map(|(native, _)| native.get(i).cloned()).collect();
-        add(&subject, stacks, &mut notes);
+        add(subject, stacks, &mut notes);
     }
     for derived in Derived::all(config) {
         let subject = Subject {
@@ -314,7 +313,7 @@ fn region_record(
                 mix(&derived, &native.iter().collect::<Vec<_>>(), &mixed.iter().collect::<Vec<_>>())
             })
             .collect();
-        add(&subject, stacks, &mut notes);
+        add(subject, stacks, &mut notes);
     }
     let mut record = blank(region, ByChannel(components));
     record.notes = notes.finish();
@@ -399,9 +398,10 @@ fn pairwise_record(
                 samples: sums.fields.iter().filter_map(|f| f.places.get(i)).map(|p| p.samples() as u64).sum(),
                 mean: numbers.mean.map(|mean| scale.percent(mean)),
                 mean_codes: numbers.mean.filter(|_| !in_percent),
-                codes: sums.counts.get(i).map(|counts| {
-                    crate::estimate::codes_record(in_percent, counts, steps.get(i).copied().flatten())
-                }),
+                codes: sums
+                    .counts
+                    .get(i)
+                    .map(|counts| codes_record(in_percent, counts, steps.get(i).copied().flatten())),
                 temporal_pair: pair_spread(scale, half_step, &numbers),
                 corr_x,
                 corr_y,
@@ -418,15 +418,13 @@ fn pairwise_record(
     record
 }
 
-fn grid_columns(
-    config: &MeterConfig,
-    cells: &[RegionSums],
-    steps: &[Option<u32>],
-) -> ByChannel<GridColumns> {
+fn grid_columns(config: &MeterConfig, cells: &[RegionSums], steps: &[Option<u32>]) -> ByChannel<GridColumns> {
     let mut columns: Vec<(Channel, GridColumns)> = Vec::new();
     let in_percent = config.format.range == crate::format::Range::Fixed;
     for cell in cells {
-        for (i, (channel, scale, half_step, numbers)) in pair_numbers(config, cell, steps).into_iter().enumerate() {
+        for (i, (channel, scale, half_step, numbers)) in
+            pair_numbers(config, cell, steps).into_iter().enumerate()
+        {
             if columns.len() <= i {
                 let codes = cell.counts.get(i).map(|_| GridCodes::default());
                 columns.push((channel, GridColumns { codes, ..GridColumns::default() }));
@@ -438,7 +436,7 @@ fn grid_columns(
             column.corr_x.push(corr_x);
             column.corr_y.push(corr_y);
             if let (Some(codes), Some(counts)) = (&mut column.codes, cell.counts.get(i)) {
-                let record = crate::estimate::codes_record(in_percent, counts, steps.get(i).copied().flatten());
+                let record = codes_record(in_percent, counts, steps.get(i).copied().flatten());
                 codes.min_codes.push(record.min_codes);
                 codes.max_codes.push(record.max_codes);
                 codes.clipped_low.push(record.clipped_low);
@@ -447,10 +445,4 @@ fn grid_columns(
         }
     }
     ByChannel(columns)
-}
-
-/// Whether a window has too few distinct frames for its numbers to stand alone.
-#[must_use]
-pub fn is_short(distinct: u64) -> bool {
-    distinct < FEW_FRAMES
 }

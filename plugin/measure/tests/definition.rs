@@ -66,7 +66,9 @@ impl Frames {
         self.frames
             .iter()
             .zip(&levels)
-            .map(|(f, level)| f.iter().zip(&pixels).map(|(&x, pixel)| f64::from(x) - level - pixel + mean).collect())
+            .map(|(f, level)| {
+                f.iter().zip(&pixels).map(|(&x, pixel)| f64::from(x) - level - pixel + mean).collect()
+            })
             .collect()
     }
 
@@ -105,10 +107,8 @@ fn check(frames: &Frames) {
     close("cy", q.cy, below, c0);
     for (distance, got) in [(1, q.ct), (2, q.ct2)] {
         let pairs: Vec<usize> = (0..n).filter(|&l| frames.joined(l, distance)).collect();
-        let sum: f64 = pairs
-            .iter()
-            .map(|&l| e[l].iter().zip(&e[l + distance]).map(|(a, b)| a * b).sum::<f64>())
-            .sum();
+        let sum: f64 =
+            pairs.iter().map(|&l| e[l].iter().zip(&e[l + distance]).map(|(a, b)| a * b).sum::<f64>()).sum();
         match got {
             Some(got) => close("lag", got, sum * (n - distance) as f64 / pairs.len() as f64, c0),
             None => assert!(pairs.is_empty()),

@@ -40,7 +40,8 @@ impl Fingerprint {
             }
         }
         for (lane, (samples, key)) in self.lanes.iter_mut().zip(groups.remainder().chunks(4).zip(KEYS)) {
-            *lane = fold(*lane, pack(samples) ^ 0x8000_0000_0000_0000u64.rotate_right(samples.len() as u32), key);
+            *lane =
+                fold(*lane, pack(samples) ^ 0x8000_0000_0000_0000u64.rotate_right(samples.len() as u32), key);
         }
         // Row lengths enter too, so that rows cannot slide into each other.
         self.length = self.length.wrapping_mul(KEYS[0]).wrapping_add(row.len() as u64);
