@@ -17,6 +17,7 @@ PIECE = 64  # side of the piece it is measured on
 KEPT = 8  # frames it is measured on
 BLOCK = 16  # samples of a block in the search for lines
 SETTLED = 1e-12
+LEAST_SUM = 0.05  # chance must not make the sum of correlations zero or negative
 
 
 @dataclass
@@ -66,6 +67,11 @@ def far_blocks(rows):
     return float(pairs.sum() / (BLOCK**2 * (blocks - 1) * (blocks - 2))), b[..., 0].size
 
 
+def reach(side):
+    """Largest lag along a side: a quarter of the piece, so that few lags share the piece's own mean."""
+    return min(REACH, min(side, PIECE) // 4)
+
+
 def lag_products(e):
     """Sums of products and numbers of products of the central piece over the kept frames, by (dx, dy)."""
     n, h, w = e.shape
@@ -75,24 +81,35 @@ def lag_products(e):
     piece = e[kept, y0 : y0 + ph, x0 : x0 + pw]
     spectrum = np.fft.rfft2(piece, s=(2 * ph, 2 * pw))
     sums = np.fft.irfft2((np.abs(spectrum) ** 2).sum(axis=0), s=(2 * ph, 2 * pw))
-    ry, rx = min(REACH, ph - 1), min(REACH, pw - 1)
+    ry, rx = reach(h), reach(w)
     dy, dx = np.mgrid[-ry : ry + 1, -rx : rx + 1]
     counts = len(kept) * (ph - np.abs(dy)) * (pw - np.abs(dx))
     return sums[dy, dx], counts, dx, dy, len(kept) * ph * pw
 
 
+SURFACE = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))  # orders in x and y of the quadratic surface
+
+
+def polynomials(n):
+    """Orthonormal polynomials of order 0, 1, 2 on n equal steps, as columns; fewer for n < 3."""
+    x = np.arange(n) - (n - 1) / 2
+    return np.linalg.qr(np.stack([x**k for k in range(min(3, n))], axis=1))[0]
+
+
 def surface(h, w):
-    """Orthonormal columns spanning the quadratic surface on an h by w grid, fewer where a side is under 3."""
-    y, x = np.mgrid[0:h, 0:w].astype(np.float64)
-    y, x = y - (h - 1) / 2, x - (w - 1) / 2
-    columns = [np.ones((h, w))]
-    columns += [x] if w > 1 else []
-    columns += [y] if h > 1 else []
-    columns += [x * x] if w > 2 else []
-    columns += [x * y] if w > 1 and h > 1 else []
-    columns += [y * y] if h > 2 else []
-    q, _ = np.linalg.qr(np.stack([c.ravel() / np.abs(c).max() for c in columns], axis=1))
-    return q
+    """Orthonormal images that span the quadratic surface on an h by w grid: products of polynomials."""
+    in_y, in_x = polynomials(h), polynomials(w)
+    return [np.outer(in_y[:, j], in_x[:, i]) for i, j in SURFACE if i < in_x.shape[1] and j < in_y.shape[1]]
+
+
+def lost_terms(rho, h, w):
+    """How many samples' worth of noise of correlation `rho` the quadratic surface takes: the sum of q'Rq."""
+    def own(n, r):
+        u = polynomials(n)
+        return [[u[: n - abs(d), k] @ u[abs(d) :, k] for d in range(-r, r + 1)] for k in range(u.shape[1])]
+
+    in_y, in_x = own(h, rho.shape[0] // 2), own(w, rho.shape[1] // 2)
+    return sum(float(in_y[j] @ rho @ in_x[i]) for i, j in SURFACE if i < len(in_x) and j < len(in_y))
 
 
 def add(parts):
@@ -165,7 +182,7 @@ class Moving:
     corr_t: float | None
     long: float | None
     nu: float | None
-    total_correlation: float
+    free_correlation: np.ndarray
     sums: dict
 
 
@@ -177,7 +194,8 @@ def moving(stacks):
     sums = add(moving_sums(s) for s in stacks)
     temporal = sums["c0"] / sums["free"]
     p, h, w = (sums[k] / sums["stacks"] for k in ("samples", "height", "width"))
-    rho, lag_x, lag_y = correlation_map(stacks, sums)
+    seen, lag_x, lag_y = correlation_map(stacks, sums)
+    weight = (1 - np.abs(lag_x) / w) * (1 - np.abs(lag_y) / h)
     lines = {k: ratio(sums[k], sums[k + "_count"]) for k in ("row", "column")}
     known = {k: v is not None for k, v in lines.items()}
 
@@ -187,9 +205,13 @@ def moving(stacks):
         row = lines["row"] * n / (n - 1) + mean if known["row"] else 0.0
         column = lines["column"] * n / (n - 1) + mean if known["column"] else 0.0
         pixel = s2 - row - column
-        free_sum = line_free_sum(rho, lag_x, lag_y, row / s2, column / s2) if s2 > 0 else 1.0
+        if s2 <= 0:
+            break
+        rho = (seen * (s2 - mean) + mean) / s2
+        free = without_lines(rho, lag_x, lag_y, row / s2, column / s2)
+        free_sum = max(LEAST_SUM, float((weight * free).sum()))
         new = pixel * free_sum / p + row / h + column / w
-        done = abs(new - mean) <= SETTLED * max(s2, 1e-300)
+        done = abs(new - mean) <= SETTLED * s2
         mean = new
         if done:
             break
@@ -215,8 +237,8 @@ def moving(stacks):
         corr_y=neighbour(sums["cy"], sums["cy_count"], column),
         corr_t=a,
         long=long,
-        nu=freedom(sums, rho, n, p, h, w, row / s2, column / s2, a) if s2 > 0 else None,
-        total_correlation=max(1.0, float(rho.sum())),
+        nu=freedom(sums, rho, weight, n, h, w, row / s2, column / s2, a) if s2 > 0 else None,
+        free_correlation=free if s2 > 0 else np.ones((1, 1)),
         sums=sums,
     )
 
@@ -224,7 +246,7 @@ def moving(stacks):
 def correlation_map(stacks, sums):
     """rho by lag on the piece, with the lags."""
     h, w = stacks[0].samples.shape[1:]
-    ry, rx = min(REACH, min(h, PIECE) - 1), min(REACH, min(w, PIECE) - 1)
+    ry, rx = reach(h), reach(w)
     dy, dx = np.mgrid[-ry : ry + 1, -rx : rx + 1]
     zero = sums["lags"][ry, rx] / sums["lag_counts"][ry, rx]
     if zero <= 0:
@@ -232,23 +254,29 @@ def correlation_map(stacks, sums):
     return sums["lags"] / sums["lag_counts"] / zero, dx, dy
 
 
-def line_free_sum(rho, dx, dy, q_row, q_column):
-    """Sum of the correlations of the noise that is not lines."""
+def without_lines(rho, dx, dy, q_row, q_column):
+    """Correlation of what is left when shares q of the variance are row and column lines."""
     rest = 1.0 - q_row - q_column
-    if rest <= 0:
-        return 1.0
-    free = (rho - q_row * (dy == 0) - q_column * (dx == 0)) / rest
+    free = (rho - q_row * (dy == 0) - q_column * (dx == 0)) / rest if rest > 0 else np.zeros_like(rho)
     free[(dx == 0) & (dy == 0)] = 1.0
-    return max(0.05, float(free.sum()))
+    return free
 
 
-def freedom(sums, rho, n, p, h, w, q_row, q_column, a):
-    """Effective degrees of freedom of the moving variance."""
-    count = sums["piece"] * (n - 1) / n
-    space = float((rho**2).sum()) - rho.size / count
-    space += max(0.0, w - 31) * q_row**2 + max(0.0, h - 31) * q_column**2
-    a = a or 0.0
-    return sums["free"] / (max(1.0, space) * (1 + a * a) / (1 - a * a))
+def freedom(sums, rho, weight, n, h, w, q_row, q_column, a):
+    """Effective degrees of freedom of the moving variance: Var(s2) = 2 s2^2 / nu for Gaussian noise.
+
+    `weight` is the share of sample pairs that exist at a lag. Of the sum of weight * rho^2 the chance part, one over
+    the number of products at each lag but zero, is taken out; lines reach beyond the lags that were measured.
+    """
+    ry, rx = rho.shape[0] // 2, rho.shape[1] // 2
+    chance = weight / sums["lag_counts"]
+    chance[ry, rx] = 0.0
+    space = float((weight * rho**2).sum())
+    space += q_row**2 * (w - weight[ry].sum()) + q_column**2 * (h - weight[:, rx].sum())
+    space /= 1.0 + float(chance.sum()) * n / (n - 1)
+    c = series.left(n, a or 0.0)
+    time = (n - 1) * np.trace(c @ c) / np.trace(c) ** 2
+    return sums["free"] / (max(1.0, space) * time)
 
 
 def interval(variance, nu):
@@ -258,63 +286,77 @@ def interval(variance, nu):
     return [float(np.sqrt(variance * nu / chi2.ppf(q, nu))) for q in (0.975, 0.025)]
 
 
+def standing_sums(stack):
+    mean = np.asarray(stack.samples, dtype=np.float64).mean(axis=0)
+    h, w = mean.shape
+    mean = mean - mean[0, 0]
+    fit = sum(q * (q * mean).sum() for q in surface(h, w))
+    rest = mean - fit
+    row, row_count = far_blocks(rest)
+    column, column_count = far_blocks(rest.T)
+    return {
+        "stacks": 1, "samples": h * w, "height": h, "width": w,
+        "rss": float((rest**2).sum()), "fit": float(((fit - fit.mean()) ** 2).sum()),
+        "row": row, "row_count": row_count, "column": column, "column_count": column_count,
+    }  # fmt: skip
+
+
 def standing(stacks, moved):
-    """Standing noise on the mean image less its quadratic surface: signed variances, and the shading spread."""
+    """Standing noise on the mean image less its quadratic surface: signed variances, and the shading spread.
+
+    Three unknowns, the variances of rows, columns and single samples in the mean image; three equations, the
+    expectations of the residual's square and of its two far-block covariances under the projection.
+    """
     n = len(stacks[0].samples)
-    parts = []
-    for stack in stacks:
-        mean = np.asarray(stack.samples, dtype=np.float64).mean(axis=0)
-        h, w = mean.shape
-        q = surface(h, w)
-        flat = (mean - mean[0, 0]).ravel()
-        fit = q @ (q.T @ flat)
-        rest = (flat - fit).reshape(h, w)
-        row, row_count = far_blocks(rest)
-        column, column_count = far_blocks(rest.T)
-        parts.append({
-            "stacks": 1, "samples": h * w, "height": h, "width": w, "terms": q.shape[1],
-            "rss": float((rest**2).sum()), "fit": float(((fit - fit.mean()) ** 2).sum()),
-            "row": row, "row_count": row_count, "column": column, "column_count": column_count,
-        })  # fmt: skip
-    sums = add(parts)
-    p, h, w = (sums[k] / sums["stacks"] for k in ("samples", "height", "width"))
-    out = dict.fromkeys(("mean_image", "fixed", "fixed_row", "fixed_column", "fixed_pixel"))
+    sums = add(standing_sums(s) for s in stacks)
+    p, h, w = (sums[k] // sums["stacks"] for k in ("samples", "height", "width"))
+    out = dict.fromkeys(("fixed", "fixed_row", "fixed_column", "fixed_pixel"))
     out["shading"] = float(np.sqrt(sums["fit"] / (sums["samples"] - sums["stacks"]))) if p > 1 else None
-    total = 1.0 if moved is None else moved.total_correlation
-    divisor = sums["samples"] - sums["terms"] * total
-    if divisor <= 0:
+    images = surface(h, w)
+    if moved is None or moved.long is None or p <= len(images):
         return out
-    out["mean_image"] = a2 = sums["rss"] / divisor
-    if moved is None or moved.long is None:
+    lost = max(LEAST_SUM * len(images), lost_terms(moved.free_correlation, h, w))
+    share = lost / len(images)  # of each term: what correlation makes of one sample
+    in_y, in_x = polynomials(h), polynomials(w)
+    system, known = np.eye(3), np.zeros(3)
+    kept_row, kept_column = 1 - in_y.shape[1] / h, 1 - in_x.shape[1] / w
+    system[0], known[0] = [1 - lost / p, kept_row, kept_column], sums["rss"] / sums["samples"]
+    if sums["row_count"]:
+        pixel = -share * sum(far_blocks(q)[0] for q in images) / h
+        system[1] = [pixel, kept_row, -sum(far_blocks(u[None, :])[0] for u in in_x.T)]
+        known[1] = sums["row"] / sums["row_count"]
+    if sums["column_count"]:
+        pixel = -share * sum(far_blocks(q.T)[0] for q in images) / w
+        system[2] = [pixel, -sum(far_blocks(u[None, :])[0] for u in in_y.T), kept_column]
+        known[2] = sums["column"] / sums["column_count"]
+    if min(np.abs(np.linalg.eigvals(system))) < 1e-9:
         return out
-    factor = series.mean_factor(n, moved.corr_t)
-    out["fixed"] = a2 - moved.long * factor
-    cov = {k: ratio(sums[k], sums[k + "_count"]) for k in ("row", "column")}
-    row = column = 0.0
-    for _ in range(1000):
-        pixel = a2 - row - column
-        rows = 0.0 if cov["row"] is None else cov["row"] + 3 * row / h + 3 * pixel * total / p + column / w
-        columns = 0.0 if cov["column"] is None else cov["column"] + 3 * column / w + 3 * pixel * total / p + row / h
-        done = abs(rows - row) + abs(columns - column) <= SETTLED * a2
-        row, column = rows, columns
-        if done:
-            break
-    if cov["row"] is not None and moved.row is not None:
-        out["fixed_row"] = row - moved.row * factor
-    if cov["column"] is not None and moved.column is not None:
-        out["fixed_column"] = column - moved.column * factor
+    pixel, row, column = np.linalg.solve(system, known)
+    left_over = moved.long / moved.temporal * series.mean_factor(n, moved.corr_t)
+    out["mean_image"] = pixel + row + column
+    out["fixed"] = out["mean_image"] - moved.spread * left_over
+    out["fixed_row"] = row - moved.row * left_over if sums["row_count"] else None
+    out["fixed_column"] = column - moved.column * left_over if sums["column_count"] else None
     out["fixed_pixel"] = out["fixed"] - (out["fixed_row"] or 0.0) - (out["fixed_column"] or 0.0)
     return out
 
 
-def flicker(means, times, frame_mean):
-    """(signed variance of frame means about their line beyond moving noise, slope a second)."""
+def flicker(means, times, frame_mean, a=None):
+    """(signed variance of frame means about their line beyond moving noise, slope a second).
+
+    The line takes more from an AR(1) series than from a white one, so what moving noise leaves is worked out.
+    """
     means, times = np.asarray(means, dtype=np.float64), np.asarray(times, dtype=np.float64)
-    if len(means) < 2:
+    n = len(means)
+    if n < 2:
         return None, None
     t = times - times.mean()
     slope = float((t * means).sum() / (t * t).sum())
-    if len(means) < 3 or frame_mean is None:
+    if n < 3 or frame_mean is None:
         return None, slope
     rest = means - means.mean() - slope * t
-    return float((rest**2).sum() / (len(means) - 2) - frame_mean), slope
+    if a is not None:
+        line = np.stack([np.full(n, n**-0.5), t / np.sqrt((t * t).sum())])
+        taken = np.sum((line @ series.frames(n, a)) * line)
+        frame_mean = frame_mean * series.long_factor(n, a) * (n - taken) / (n - 2)
+    return float((rest**2).sum() / (n - 2) - frame_mean), slope

@@ -16,13 +16,16 @@ def centring(n):
     return np.eye(n) - 1.0 / n
 
 
+def frames(n, a):
+    """R for n frames and lag-1 correlation a."""
+    i = np.arange(n)
+    return np.power(float(a), np.abs(i[:, None] - i[None, :]))
+
+
 @functools.lru_cache(maxsize=4096)
 def left(n, a):
     """C for n frames and lag-1 correlation a."""
-    i = np.arange(n)
-    lags = np.abs(i[:, None] - i[None, :])
-    r = np.where(lags == 0, 1.0, np.power(float(a), lags))
-    return centring(n) @ r @ centring(n)
+    return centring(n) @ frames(n, a) @ centring(n)
 
 
 def lag_share(n, a, lag=1):
