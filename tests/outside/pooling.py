@@ -38,8 +38,8 @@ def time_correlation(components):
     raw = sum(c["var"]["ct"] for c in used) / square
 
     def expected(a):
-        shares = [(c["samples"], series.left(len(c["frame_means"]), a)) for c in used]
-        return sum(p * np.trace(m, offset=1) for p, m in shares) / sum(p * np.trace(m) for p, m in shares)
+        lengths = [(c["samples"], len(c["frame_means"])) for c in used]
+        return sum(p * series.trace(n, a, 1) for p, n in lengths) / sum(p * series.trace(n, a) for p, n in lengths)
 
     if not expected(-series.HIGHEST) < raw < expected(series.HIGHEST):
         return None

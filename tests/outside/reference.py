@@ -8,6 +8,7 @@ between distinct frames l and l+1. Variances are signed and in the square of the
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.signal import lfilter
 from scipy.stats import chi2
 
 import series
@@ -274,9 +275,7 @@ def freedom(sums, rho, weight, n, h, w, q_row, q_column, a):
     space = float((weight * rho**2).sum())
     space += q_row**2 * (w - weight[ry].sum()) + q_column**2 * (h - weight[:, rx].sum())
     space /= 1.0 + float(chance.sum()) * n / (n - 1)
-    c = series.left(n, a or 0.0)
-    time = (n - 1) * np.trace(c @ c) / np.trace(c) ** 2
-    return sums["free"] / (max(1.0, space) * time)
+    return sums["free"] / (max(1.0, space) * series.spent(n, a or 0.0))
 
 
 def interval(variance, nu):
@@ -341,6 +340,12 @@ def standing(stacks, moved):
     return out
 
 
+def series_power(lines, a):
+    """Sum of u'Ru over rows u, with R[i, j] = a^|i-j|, by running sums."""
+    ahead = lfilter([0.0, a], [1.0, -a], lines, axis=1)
+    return float((lines * lines).sum() + 2.0 * (lines * ahead).sum())
+
+
 def flicker(means, times, frame_mean, a=None):
     """(signed variance of frame means about their line beyond moving noise, slope a second).
 
@@ -357,6 +362,6 @@ def flicker(means, times, frame_mean, a=None):
     rest = means - means.mean() - slope * t
     if a is not None:
         line = np.stack([np.full(n, n**-0.5), t / np.sqrt((t * t).sum())])
-        taken = np.sum((line @ series.frames(n, a)) * line)
+        taken = series_power(line, a)
         frame_mean = frame_mean * series.long_factor(n, a) * (n - taken) / (n - 2)
     return float((rest**2).sum() / (n - 2) - frame_mean), slope

@@ -1,19 +1,13 @@
 """Exact expectations for N frames whose noise is an AR(1) series, after each pixel's own mean is taken out.
 
-R[i, j] = a^|i-j| is the correlation of frames, M = I - J/N takes the mean out, C = M R M is what is left.
+R[i, j] = a^|i-j| is the correlation of frames, M = I - J/N takes the mean out, C = M R M is what is left. The traces
+are worked out from the row sums of R, so that windows of thousands of frames cost nothing.
 """
-
-import functools
 
 import numpy as np
 from scipy.optimize import brentq
 
 HIGHEST = 0.95  # above it a window is too short against the memory of the series
-
-
-@functools.lru_cache(maxsize=None)
-def centring(n):
-    return np.eye(n) - 1.0 / n
 
 
 def frames(n, a):
@@ -22,16 +16,36 @@ def frames(n, a):
     return np.power(float(a), np.abs(i[:, None] - i[None, :]))
 
 
-@functools.lru_cache(maxsize=4096)
 def left(n, a):
-    """C for n frames and lag-1 correlation a."""
-    return centring(n) @ frames(n, a) @ centring(n)
+    """C, written out."""
+    m = np.eye(n) - 1.0 / n
+    return m @ frames(n, a) @ m
+
+
+def row_sums(n, a):
+    """Sums of the rows of R."""
+    one_side = np.concatenate([[0.0], np.cumsum(np.power(float(a), np.arange(1, n)))])
+    return 1.0 + one_side + one_side[::-1]
+
+
+def trace(n, a, lag=0):
+    """Sum of C along the diagonal `lag` places off the main one."""
+    r = row_sums(n, a)
+    mean = r.sum() / n**2
+    return (n - lag) * (float(a) ** lag + mean) - (r[: n - lag].sum() + r[lag:].sum()) / n
+
+
+def square(n, a):
+    """Sum of the squares of all entries of C."""
+    r = row_sums(n, a)
+    k = np.arange(1, n)
+    whole = n + 2.0 * np.sum((n - k) * np.power(float(a), 2 * k))
+    return whole - 2.0 * np.sum(r * r) / n + (r.sum() / n) ** 2
 
 
 def lag_share(n, a, lag=1):
     """Expected sum of products `lag` frames apart over the expected sum of squares: f_N(a), f2_N(a)."""
-    c = left(n, a)
-    return np.trace(c, offset=lag) / np.trace(c)
+    return trace(n, a, lag) / trace(n, a)
 
 
 def correlation(n, raw):
@@ -50,3 +64,8 @@ def mean_factor(n, a):
 def long_factor(n, a):
     """True variance over the expectation of the (n - 1)-divisor variance."""
     return (n - 1) / (n * (1.0 - mean_factor(n, a)))
+
+
+def spent(n, a):
+    """By how much memory in time lowers the degrees of freedom of the variance: (N - 1) tr C^2 / (tr C)^2."""
+    return (n - 1) * square(n, a) / trace(n, a) ** 2

@@ -199,6 +199,25 @@ def test_two_fields_are_one_measurement():
     assert both.sums["free"] == 2 * (32 * 64 - 1) * 11
 
 
+@pytest.mark.parametrize("n", [3, 8, 25])
+@pytest.mark.parametrize("a", [-0.5, 0.0, 0.3, 0.9])
+def test_traces(n, a):
+    """Traces from row sums are those of the matrix written out."""
+    c = series.left(n, a)
+    for lag in (0, 1, 2):
+        assert abs(series.trace(n, a, lag) - np.trace(c, offset=lag)) < 1e-12
+    assert abs(series.square(n, a) - (c * c).sum()) < 1e-11
+    line = np.random.default_rng(n).standard_normal((2, n))
+    assert abs(reference.series_power(line, a) - np.sum((line @ series.frames(n, a)) * line)) < 1e-11
+    assert abs(series.correlation(n, series.lag_share(n, a)) - a) < 1e-12
+
+
+def test_short_stack_bias():
+    """METROLOGY 2.2 and check 10: what a short stack reads of AR(1) noise, a = 0.6."""
+    for n, expected in ((2, 0.4), (8, 0.703108), (16, 0.8312)):
+        assert abs(1 / series.long_factor(n, 0.6) - expected) < 5e-5
+
+
 def test_kept_frames():
     assert reference.kept_frames(8) == list(range(8))
     assert reference.kept_frames(9) == [0, 2, 4, 6, 8]
