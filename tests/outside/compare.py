@@ -18,9 +18,7 @@ def component(stack, times, joined, scale=None, step=None):
     moved = reference.moving(stacks)
     stood = reference.standing(stacks, moved)
     means = np.asarray(stack, dtype=np.float64).mean(axis=(1, 2))
-    spread, slope = reference.flicker(
-        means, times, moved and moved.frame_mean, moved.corr_t if moved else None
-    )
+    spread, slope = reference.flicker(means, times, moved and moved.frame_mean, moved.corr_t if moved else None)
     var = {k: stood[k] for k in STANDING} | {"flicker": spread}
     out = {"samples": int(stack[0].size), "frame_means": means, "var": var, "shading": stood["shading"], "slope": slope}
     if scale is not None:
@@ -88,8 +86,12 @@ def hold_noise(report, where, got, want, unit):
     for name, key in (("temporal_pair", "pair"), ("temporal_long", "long")):
         report.number(f"{where}.{name}", got[name], spread(want.get(key), unit), VARIANCE)
     for name in ("temporal", "row", "column"):
-        report.number(f"{where}.{name}", got[name], spread(expected.get(name), unit), VARIANCE, VARIANCE * temporal**0.5 / unit)
-    report.number(f"{where}.shading", got["shading"], want["shading"] / unit if want["shading"] is not None else None, VARIANCE)
+        report.number(
+            f"{where}.{name}", got[name], spread(expected.get(name), unit), VARIANCE, VARIANCE * temporal**0.5 / unit
+        )
+    report.number(
+        f"{where}.shading", got["shading"], want["shading"] / unit if want["shading"] is not None else None, VARIANCE
+    )
     report.number(f"{where}.drift", got["drift"], None if want["slope"] is None else want["slope"] / unit, 1e-9, 1e-9)
     report.same(f"{where}.frame_means count", len(got["frame_means"]), len(want["frame_means"]))
     for i, (a, b) in enumerate(zip(got["frame_means"], want["frame_means"], strict=False)):

@@ -15,14 +15,18 @@ def run(command, **more):
     """Standard output of a process that must succeed."""
     done = subprocess.run([str(c) for c in command], capture_output=True, timeout=TIMEOUT, check=False, **more)
     if done.returncode:
-        raise AssertionError(f"{command[0]} ended with {done.returncode}: {done.stderr.decode(errors='replace')[-2000:]}")
+        raise AssertionError(
+            f"{command[0]} ended with {done.returncode}: {done.stderr.decode(errors='replace')[-2000:]}"
+        )
     return done.stdout
 
 
 def probe(clip):
     """Width, height, pixel format and frame rate as ffprobe reads them."""
     keys = "width,height,pix_fmt,r_frame_rate"
-    out = run(["ffprobe", "-v", "error", "-select_streams", "v:0", "-show_entries", f"stream={keys}", "-of", "json", clip])
+    out = run(
+        ["ffprobe", "-v", "error", "-select_streams", "v:0", "-show_entries", f"stream={keys}", "-of", "json", clip]
+    )
     return json.loads(out)["streams"][0]
 
 
@@ -31,7 +35,23 @@ def decode(clip, pix_fmt=None, first=()):
     about = probe(clip) if "%" not in str(clip) else probe(str(clip) % 1)
     pix_fmt = pix_fmt or about["pix_fmt"]
     quiet = ["ffmpeg", "-v", "error", "-nostdin"]
-    raw = run([*quiet, *first, "-i", clip, "-map", "0:v:0", "-fps_mode", "passthrough", "-f", "rawvideo", "-pix_fmt", pix_fmt, "-"])
+    raw = run(
+        [
+            *quiet,
+            *first,
+            "-i",
+            clip,
+            "-map",
+            "0:v:0",
+            "-fps_mode",
+            "passthrough",
+            "-f",
+            "rawvideo",
+            "-pix_fmt",
+            pix_fmt,
+            "-",
+        ]
+    )
     width, height = about["width"], about["height"]
     return picture.split(raw, pix_fmt, width, height), width, height, pix_fmt
 

@@ -67,7 +67,9 @@ def source(folder):
         }
         options = [part for key, value in places.items() for part in ("-o", f"{key}={value}")]
         for command in (["update"], ["source", "--download-only", "gsl"]):
-            done = subprocess.run(["apt-get", *options, "-q", *command], cwd=folder, capture_output=True, text=True, check=False)
+            done = subprocess.run(
+                ["apt-get", *options, "-q", *command], cwd=folder, capture_output=True, text=True, check=False
+            )
             if done.returncode:
                 raise RuntimeError(f"apt-get {' '.join(command)} failed, NIST's sets are not available: {done.stderr}")
         found = sorted(folder.glob("gsl_*.orig.tar.gz"))

@@ -9,7 +9,7 @@ SETTLING = 200  # frames before an AR(1) series counts as stationary: 0.9^200 < 
 
 def gaussian_taps(sigma):
     """Sampled Gaussian whose output variance is that of its input."""
-    taps = np.exp(-np.arange(-8, 9) ** 2 / (2 * sigma**2))
+    taps = np.exp(-(np.arange(-8, 9) ** 2) / (2 * sigma**2))
     return taps / np.sqrt((taps**2).sum())
 
 

@@ -71,6 +71,7 @@ def check(size, frame, pix_fmt):
 
 def percent_rectangle(x, y, w, h, width, height):
     """Edges of a percent rectangle rounded to whole pixels: (x, y, width, height)."""
+
     def edge(p, size):
         return int(np.floor(p * size / 100 + 0.5))
 

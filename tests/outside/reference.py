@@ -16,6 +16,7 @@ import series
 REACH = 15  # lags kept of the spatial correlation
 PIECE = 64  # side of the piece it is measured on
 KEPT = 8  # frames it is measured on
+LINES = 4  # with fewer, a line is the frame mean, or the surface takes it whole
 BLOCK = 16  # samples of a block in the search for lines
 SETTLED = 1e-12
 LEAST_SUM = 0.05  # chance must not make the sum of correlations zero or negative
@@ -61,7 +62,7 @@ def kept_frames(n):
 def far_blocks(rows):
     """Mean product of samples two or more 16-blocks apart in a row, summed over rows; (sum, rows), (0, 0) if none."""
     blocks = rows.shape[-1] // BLOCK
-    if blocks < 3:
+    if blocks < 3 or rows.shape[-2] < LINES:
         return 0.0, 0
     b = rows[..., : blocks * BLOCK].reshape(*rows.shape[:-1], blocks, BLOCK).sum(axis=-1)
     pairs = b.sum(axis=-1) ** 2 - (b**2).sum(axis=-1) - 2.0 * (b[..., 1:] * b[..., :-1]).sum(axis=-1)
@@ -105,6 +106,7 @@ def surface(h, w):
 
 def lost_terms(rho, h, w):
     """How many samples' worth of noise of correlation `rho` the quadratic surface takes: the sum of q'Rq."""
+
     def own(n, r):
         u = polynomials(n)
         return [[u[: n - abs(d), k] @ u[abs(d) :, k] for d in range(-r, r + 1)] for k in range(u.shape[1])]
@@ -251,7 +253,7 @@ def correlation_map(stacks, sums):
     dy, dx = np.mgrid[-ry : ry + 1, -rx : rx + 1]
     zero = sums["lags"][ry, rx] / sums["lag_counts"][ry, rx]
     if zero <= 0:
-        return (dx == 0) & (dy == 0) * 1.0, dx, dy
+        return ((dx == 0) & (dy == 0)) * 1.0, dx, dy
     return sums["lags"] / sums["lag_counts"] / zero, dx, dy
 
 
@@ -322,11 +324,11 @@ def standing(stacks, moved):
     system[0], known[0] = [1 - lost / p, kept_row, kept_column], sums["rss"] / sums["samples"]
     if sums["row_count"]:
         pixel = -share * sum(far_blocks(q)[0] for q in images) / h
-        system[1] = [pixel, kept_row, -sum(far_blocks(u[None, :])[0] for u in in_x.T)]
+        system[1] = [pixel, kept_row, -sum(far_blocks(np.tile(u, (LINES, 1)))[0] / LINES for u in in_x.T)]
         known[1] = sums["row"] / sums["row_count"]
     if sums["column_count"]:
         pixel = -share * sum(far_blocks(q.T)[0] for q in images) / w
-        system[2] = [pixel, -sum(far_blocks(u[None, :])[0] for u in in_y.T), kept_column]
+        system[2] = [pixel, -sum(far_blocks(np.tile(u, (LINES, 1)))[0] / LINES for u in in_y.T), kept_column]
         known[2] = sums["column"] / sums["column_count"]
     if min(np.abs(np.linalg.eigvals(system))) < 1e-9:
         return out

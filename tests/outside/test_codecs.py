@@ -42,7 +42,12 @@ X265 = "crf=12:log-level=error"
 CASES = {
     "h264": ("yuv420p", "a.mp4", ("-c:v", "libx264", "-crf", "12"), {}),
     "h265 narrow": ("yuv422p10le", "a.mp4", ("-c:v", "libx265", "-x265-params", X265), {}),
-    "h265 full": ("yuv422p10le", "a.mp4", ("-c:v", "libx265", "-color_range", "pc", "-x265-params", X265 + ":range=full"), {"full": True}),
+    "h265 full": (
+        "yuv422p10le",
+        "a.mp4",
+        ("-c:v", "libx265", "-color_range", "pc", "-x265-params", X265 + ":range=full"),
+        {"full": True},
+    ),
     "prores": ("yuv422p10le", "a.mov", ("-c:v", "prores_ks", "-profile:v", "3"), {}),
     "ffv1": ("yuv422p10le", "a.mkv", ("-c:v", "ffv1"), {"lossless": True}),
     "dnxhr": ("yuv422p10le", "a.mxf", ("-c:v", "dnxhd", "-profile:v", "dnxhr_hqx"), {}),
@@ -61,7 +66,9 @@ def test_codec(case, target):
     folder = target / "codecs" / case.replace(" ", "-")
     folder.mkdir(parents=True, exist_ok=True)
     made = content(pix_fmt, extra.get("full", False))
-    clip = frames.encode(raw(made, pix_fmt), pix_fmt, WIDTH, HEIGHT, folder / file, *options, audio=extra.get("audio", False))
+    clip = frames.encode(
+        raw(made, pix_fmt), pix_fmt, WIDTH, HEIGHT, folder / file, *options, audio=extra.get("audio", False)
+    )
     planes, width, height, _ = frames.decode(clip, pix_fmt)
     if extra.get("lossless"):
         for name, plane in made.items():

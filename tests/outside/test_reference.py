@@ -143,7 +143,9 @@ def test_flicker():
     n, depth = 48, 0.05
 
     def measure(rng):
-        return numbers(noise.stack(rng, n, 32, 32) + depth * rng.standard_normal((n, 1, 1)) + np.arange(n)[:, None, None])
+        return numbers(
+            noise.stack(rng, n, 32, 32) + depth * rng.standard_normal((n, 1, 1)) + np.arange(n)[:, None, None]
+        )
 
     v = over_seeds(measure)
     held(v["flicker"], depth**2, np.sqrt(2 / (n - 2)) * (depth**2 + 1 / 1024))
