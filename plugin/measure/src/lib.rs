@@ -27,6 +27,7 @@ pub mod slow;
 pub mod spatial;
 pub mod stack;
 pub mod standing;
+pub mod summary;
 pub mod transfer;
 pub mod view;
 pub mod window;
