@@ -30,9 +30,9 @@ pub fn fill(regions: &mut [RegionRecord], light: &LightConfig, frame_rate: f64) 
         .filter(|level| *level > 0.0);
 
     for region in regions {
-        region
-            .notes
-            .retain(|note| !matches!(note.code, NoteCode::LightNonlinear | NoteCode::AssumedTransfer));
+        region.notes.retain(|note| {
+            !matches!(note.code, NoteCode::LightNonlinear | NoteCode::AssumedTransfer | NoteCode::Black)
+        });
         region.chroma_ratio = chroma_ratio(&region.components);
         let luma = Luma::of(region, light);
         let mean = luma.as_ref().map(|luma| luma.light - black_light);
@@ -45,7 +45,7 @@ pub fn fill(regions: &mut [RegionRecord], light: &LightConfig, frame_rate: f64) 
             mean,
             domain: light.transfer.domain().to_owned(),
             black: black_name.clone(),
-            transfer_source: source_name(light.source).to_owned(),
+            transfer_source: light.source.name().to_owned(),
             stops_from_grey: level.zip(grey).map(|(level, grey)| (level / grey).log2()),
             stops_from_18: level
                 .filter(|_| light.transfer.domain() == "scene")
@@ -59,7 +59,11 @@ pub fn fill(regions: &mut [RegionRecord], light: &LightConfig, frame_rate: f64) 
                 .zip(region.chroma_ratio.filter(|ratio| *ratio > 0.0))
                 .map(|(snr, ratio)| snr - 20.0 * ratio.log10()),
         };
-        let notes = luma.as_ref().map(|luma| luma.notes(light)).unwrap_or_default();
+        let mut notes = luma.as_ref().map(|luma| luma.notes(light)).unwrap_or_default();
+        if mean.is_some() && level.is_none() {
+            notes
+                .push(Note::new(NoteCode::Black, "the light is at or below black: it has no ratio to noise"));
+        }
         let drifts = luma.map(|luma| luma.drifts(black_light)).unwrap_or_default();
 
         for (channel, component) in &mut region.components.0 {
@@ -74,14 +78,6 @@ pub fn fill(regions: &mut [RegionRecord], light: &LightConfig, frame_rate: f64) 
 /// The first region with `role`.
 fn first_with(regions: &[RegionRecord], role: Role) -> Option<&RegionRecord> {
     regions.iter().find(|region| region.role.as_deref() == Some(role.name()))
-}
-
-const fn source_name(source: TransferSource) -> &'static str {
-    match source {
-        TransferSource::Caps => "caps",
-        TransferSource::User => "user",
-        TransferSource::Assumed => "assumed",
-    }
 }
 
 /// 20·log₁₀(level/spread), for a spread above 0.

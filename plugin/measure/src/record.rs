@@ -60,6 +60,8 @@ pub enum NoteCode {
     Dropped,
     /// The curve bends too much over the spread for a straight slope, or samples clip low.
     LightNonlinear,
+    /// The light is at or below black: it has no ratio to noise.
+    Black,
     /// The transfer curve was not in the caps nor given.
     AssumedTransfer,
     /// Buffers had no time stamps; time was counted from frames.
@@ -307,6 +309,8 @@ pub struct ComponentRecord {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct CodesRecord {
     /// Lowest code.
+    // Named so that its absence is an error, which makes the whole part absent, as it is for derived components.
+    #[serde(deserialize_with = "Option::deserialize")]
     pub min_codes: Option<u32>,
     /// Highest code.
     pub max_codes: Option<u32>,
