@@ -8,7 +8,7 @@ use std::str::FromStr;
 
 use common::{Bench, Picture, Planes, Random, difference, init, pack, unpack};
 use gst_video::{VideoFormat, VideoFormatInfo, VideoInfo, VideoInterlaceMode};
-use gstnoisemeter::frames::{FORMATS, Layout, Scratch};
+use gstnoisemeter::frames::{FORMATS, Layout, ReadError, Scratch};
 use noise_measure::format::{Matrix, Range};
 use serde_json::Value;
 
@@ -50,6 +50,7 @@ fn the_list_is_all_raw_formats_but_tiled_and_palette_ones() {
 
 #[test]
 fn every_sample_is_the_unpackers_sample() {
+    let mut without_room = std::collections::BTreeSet::new();
     for (width, height) in [(37usize, 27usize), (1, 1), (2, 2), (48, 6)] {
         for (name, format) in formats() {
             for interlaced in [false, true] {
@@ -66,6 +67,16 @@ fn every_sample_is_the_unpackers_sample() {
                 let data = Random(17 + width as u64).bytes(info.size());
                 let layout = Layout::from_caps(&info.to_caps().unwrap()).unwrap();
                 let buffer = gst::Buffer::from_slice(data.clone());
+                if interlaced && height % 4 != 0 {
+                    // Not every format has room for a chroma line of each field.
+                    let picture = layout.locate(&buffer).unwrap();
+                    let read = layout.with_views(&picture, 0, &buffer, &mut Scratch::default(), |_| ());
+                    if let Err(error) = read {
+                        assert!(matches!(error, ReadError::FieldChroma { .. }), "{name}: {error}");
+                        without_room.insert(name);
+                        continue;
+                    }
+                }
                 let components = read(&layout, &buffer, 0);
                 let finfo = VideoFormatInfo::from_format(format);
                 for (c, rows) in components.iter().enumerate() {
@@ -93,6 +104,9 @@ fn every_sample_is_the_unpackers_sample() {
             }
         }
     }
+    // The library rounds the chroma lines of two fields up in all others.
+    let expected = ["AV12", "P010_10BE", "P010_10LE", "P012_BE", "P012_LE", "P016_BE", "P016_LE"];
+    assert!(without_room.iter().eq(expected.iter()), "{without_room:?}");
 }
 
 /// Regions and frame of the one window that three frames give.
@@ -117,7 +131,9 @@ const FRAMES: u64 = 3;
 
 /// The frames of a picture sequence in `format`.
 fn frames(format: VideoFormat, planes: &Planes, width: usize, height: usize) -> Vec<Vec<u8>> {
-    (0..FRAMES).map(|i| pack(format, &Picture::random(width, height, 5 + i), planes, 0xA5, false)).collect()
+    (0..FRAMES)
+        .map(|i| pack(format, &Picture::random(format, width, height, 5 + i), planes, 0xA5, false))
+        .collect()
 }
 
 /// Mean, least and greatest code of a component that the packer makes of the pictures: every sample is the pixel at
@@ -127,7 +143,7 @@ fn expected(format: VideoFormat, c: usize, width: usize, height: usize) -> (f64,
     let (depth, w, h) = (info.depth()[c], info.w_sub()[c], info.h_sub()[c]);
     let (mut sum, mut count, mut low, mut high) = (0u64, 0u64, u64::MAX, 0);
     for i in 0..FRAMES {
-        let picture = Picture::random(width, height, 5 + i);
+        let picture = Picture::random(format, width, height, 5 + i);
         for y in (0..height).step_by(1 << h) {
             for x in (0..width).step_by(1 << w) {
                 let code = u64::from(picture.at(x, y)[c] >> (16 - depth));
@@ -182,8 +198,8 @@ fn equal_pictures_give_equal_results() {
             let large = VideoInfo::builder(format, frame_width as u32, frame_height as u32).build().unwrap();
             let planes = Planes::padded(&large);
             let cropped = (0..FRAMES).map(|i| {
-                let inner = Picture::random(width, height, 5 + i);
-                let mut outer = Picture::random(frame_width, frame_height, 77 + i);
+                let inner = Picture::random(format, width, height, 5 + i);
+                let mut outer = Picture::random(format, frame_width, frame_height, 77 + i);
                 for y in 0..height {
                     for x in 0..width {
                         outer.pixels[(y + 4) * frame_width + x + 4] = inner.at(x, y);
@@ -281,16 +297,18 @@ fn equal_pictures_give_equal_results() {
                 &finfo.w_sub()[..(finfo.n_components() as usize).min(3)],
                 &finfo.h_sub()[..(finfo.n_components() as usize).min(3)],
             );
-            let text =
-                window["regions"].to_string() + &window["grid"].to_string() + &window["frame"].to_string();
-            let first = families.entry(family.clone()).or_insert_with(|| (name.into(), text.clone()));
-            assert_eq!(first.1, text, "{name} and {} of family {family}", first.0);
+            let mut window = window;
+            window.as_object_mut().unwrap().remove("video");
+            let first = families.entry(family.clone()).or_insert_with(|| (name.into(), window.clone()));
+            assert_eq!(difference(&first.1, &window), None, "{name} and {} of family {family}", first.0);
         }
     }
     for ((kind, c), values) in percents {
         for &(a, half_a) in &values {
             for &(b, half_b) in &values {
-                assert!((a - b).abs() <= half_a.max(half_b), "{kind} component {c}: {a} and {b}");
+                // Narrow range scales with the depth; full range differs by rounding alone.
+                let limit = if kind.starts_with("yuv") { 1e-9 } else { half_a.max(half_b) };
+                assert!((a - b).abs() <= limit, "{kind} component {c}: {a} and {b}");
             }
         }
     }
@@ -325,7 +343,8 @@ fn mosaics_of_all_four_patterns() {
     for pattern in gstnoisemeter::frames::BAYER_PATTERNS {
         for (width, height) in [(37usize, 27usize), (1, 1), (2, 2)] {
             let stride = width.next_multiple_of(4);
-            let data: Vec<Vec<u8>> = (0..FRAMES).map(|i| Random(91 + i).bytes(stride * height)).collect();
+            let data: Vec<Vec<u8>> =
+                (0..FRAMES).map(|i| Random((91 + i) << 40 | 1).bytes(stride * height)).collect();
             let text = format!("video/x-bayer,format={pattern},width={width},height={height},framerate=25/1");
             let buffers = (0..).zip(data.clone()).map(|(i, data)| common::buffer(data, i));
             let window = measure(&text, buffers);

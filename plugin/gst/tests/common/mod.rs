@@ -134,12 +134,14 @@ pub struct Picture {
 }
 
 impl Picture {
-    /// Codes of 5 bits spread over 8 and then 16 bits by repetition, so that every depth from 5 on holds them.
-    pub fn random(width: usize, height: usize, seed: u64) -> Self {
+    /// Codes of 5 bits spread over 8 bits by repetition, and from there to 16: by repetition for full range and by a
+    /// shift for narrow range, so that every depth from 5 on holds the same levels.
+    pub fn random(format: VideoFormat, width: usize, height: usize, seed: u64) -> Self {
+        let unit = if VideoFormatInfo::from_format(format).is_yuv() { 256 } else { 257 };
         let mut random = Random(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
         let mut code = || {
             let five = (random.next() >> 40) as u16 & 31;
-            (five << 3 | five >> 2) * 257
+            (five << 3 | five >> 2) * unit
         };
         let pixels = (0..width * height).map(|_| [code(), code(), code()]).collect();
         Self { width, height, pixels }
@@ -178,6 +180,15 @@ impl Planes {
             end += stride * (info.height() as usize + 2) + SLACK;
         }
         Self { offsets, strides, size: end }
+    }
+}
+
+/// Width to hand to the library's functions: 1.22 takes the two chroma samples of a last odd pixel in the wrong order in
+/// its VYUY functions and its NV61 packer, not so where the pixel has a neighbour. Rows have room for one.
+fn whole_pairs(format: VideoFormat, width: usize) -> usize {
+    match format {
+        VideoFormat::Vyuy | VideoFormat::Nv61 => width.next_multiple_of(2),
+        _ => width,
     }
 }
 
@@ -222,7 +233,7 @@ pub fn pack(format: VideoFormat, picture: &Picture, planes: &Planes, fill: u8, i
                 strides.as_ptr(),
                 gst_video::ffi::GST_VIDEO_CHROMA_SITE_UNKNOWN,
                 y as i32,
-                picture.width as i32,
+                whole_pairs(format, picture.width) as i32,
             );
         }
     }
@@ -267,7 +278,7 @@ pub fn unpack(
             strides.as_ptr(),
             0,
             y as i32,
-            width as i32,
+            whole_pairs(format, width) as i32,
         );
     }
     let bytes: Vec<u8> = line.iter().flat_map(|word| word.to_ne_bytes()).collect();
