@@ -95,7 +95,7 @@ impl<T: Sample> PairStack<T> {
                 for ((d, &now), &before) in self.row.iter_mut().zip(row).zip(previous.iter()) {
                     *d = now.wide() as i32 - before.wide() as i32;
                 }
-                if y % ROW_STEP == 0 {
+                if y.is_multiple_of(ROW_STEP) {
                     let (product, linear) = products(&self.row[..self.width - 1], &self.row[1..]);
                     self.frame.right.0 += product;
                     self.frame.right.1 += linear;
@@ -265,7 +265,8 @@ mod tests {
         let got = fed(&frames, w);
         let (mut half, mut right, mut below) = (0.0, 0.0, 0.0);
         for pair in frames.windows(2) {
-            let d: Vec<f64> = pair[1].iter().zip(&pair[0]).map(|(&a, &b)| f64::from(a) - f64::from(b)).collect();
+            let d: Vec<f64> =
+                pair[1].iter().zip(&pair[0]).map(|(&a, &b)| f64::from(a) - f64::from(b)).collect();
             let mean = d.iter().sum::<f64>() / d.len() as f64;
             let e = |x: usize, y: usize| d[y * w + x] - mean;
             half += d.iter().map(|d| (d - mean) * (d - mean)).sum::<f64>() / 2.0;

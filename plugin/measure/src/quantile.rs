@@ -207,19 +207,23 @@ fn search(target: f64, start: f64, at: impl Fn(f64) -> (f64, f64)) -> f64 {
             low = low.max(position);
         }
         let step = excess * probability / (slope * x);
-        // A step far out of the reach of its tangent, or out of the bracket, is replaced by halving or by a stride.
-        let mut next = position - if step.is_finite() { step.clamp(-3.0, 3.0) } else { 0.0 };
-        if !(next > low && next < high && step.is_finite()) {
-            next = match (low.is_finite(), high.is_finite()) {
-                (true, true) => 0.5 * (low + high),
-                (true, false) => low + 3.0,
-                (false, true) => high - 3.0,
-                (false, false) => position,
-            };
+        if step.abs() <= 1e-14 * position.abs().max(1.0) {
+            return (position - step).exp();
         }
-        let moved = (next - position).abs();
-        position = next;
-        if moved <= 1e-14 * position.abs().max(1.0) {
+        // A step far out of the reach of its tangent, or out of the bracket, is replaced by halving or by a stride.
+        let next = position - if step.is_finite() { step.clamp(-3.0, 3.0) } else { 0.0 };
+        position = if next > low && next < high && step.is_finite() {
+            next
+        } else if low.is_finite() && high.is_finite() {
+            0.5 * (low + high)
+        } else if low.is_finite() {
+            low + 3.0
+        } else if high.is_finite() {
+            high - 3.0
+        } else {
+            return f64::NAN;
+        };
+        if high - low <= 1e-15 * position.abs().max(1.0) {
             break;
         }
     }

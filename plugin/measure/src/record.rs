@@ -60,6 +60,8 @@ pub enum NoteCode {
     Dropped,
     /// The curve bends too much over the spread for a straight slope, or samples clip low.
     LightNonlinear,
+    /// The light is at or below black: it has no ratio to noise.
+    Black,
     /// The transfer curve was not in the caps nor given.
     AssumedTransfer,
     /// Buffers had no time stamps; time was counted from frames.
@@ -70,8 +72,10 @@ pub enum NoteCode {
     OutsidePicture,
     /// Windows were merged because the worker could not keep up.
     Merged,
-    /// A value that needs progressive frames was left out.
+    /// Fields were measured each for itself.
     Interlaced,
+    /// Windows of another format were left out of a summary.
+    FormatChanged,
 }
 
 /// A window of a stream, or (with `trend`) the summary of a clip.
@@ -305,6 +309,8 @@ pub struct ComponentRecord {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct CodesRecord {
     /// Lowest code.
+    // Named so that its absence is an error, which makes the whole part absent, as it is for derived components.
+    #[serde(deserialize_with = "Option::deserialize")]
     pub min_codes: Option<u32>,
     /// Highest code.
     pub max_codes: Option<u32>,
@@ -356,16 +362,20 @@ pub struct Variances {
     pub nu: Option<f64>,
     /// Σe² of the two-way residual e.
     pub c0: Option<f64>,
-    /// Σe·e_right.
+    /// Σe·e_right, brought from W − 1 to W products a row.
     pub cx: Option<f64>,
-    /// Σe·e_below.
+    /// Σe·e_below, brought from H − 1 to H products a column.
     pub cy: Option<f64>,
     /// Σe·e_next, brought to N − 1 pairs where holes broke some.
     pub ct: Option<f64>,
     /// Σe·e_next-but-one, brought to N − 2 pairs.
     pub ct2: Option<f64>,
-    /// Of the windows' pixel means since the segment began, beyond `temporal`/N.
+    /// Of the windows' pixel means since the segment began, beyond what moving noise gives them.
     pub slow: Option<f64>,
+    /// Of a frame's mean, as moving noise makes it: what `flicker` is free of.
+    pub level: Option<f64>,
+    /// Of moving bands.
+    pub band: Option<f64>,
 }
 
 /// A region's level and noise in light.

@@ -74,10 +74,8 @@ impl BandSums {
     }
 
     fn row(&mut self, y: usize, sum: u64) {
-        if self.bins > 0 {
-            if let Some(bin) = self.current.get_mut(y / self.rows) {
-                *bin += sum;
-            }
+        if let Some(bin) = y.checked_div(self.rows).and_then(|bin| self.current.get_mut(bin)) {
+            *bin += sum;
         }
     }
 
@@ -108,10 +106,7 @@ impl BandSums {
     #[must_use]
     pub fn sums(&self) -> [f64; 2] {
         let bins = self.bins.max(1) as i128;
-        [
-            (bins * self.square - self.level_square) as f64 / (2.0 * bins as f64),
-            self.step_square as f64 / 4.0,
-        ]
+        [(bins * self.square - self.level_square) as f64 / (2.0 * bins as f64), self.step_square as f64 / 4.0]
     }
 }
 
@@ -241,13 +236,12 @@ impl<T: Sample> Stack<T> {
         let last = self.sums.last().copied().unwrap_or_default();
         if self.run >= 1 {
             self.lags[0].add(frame.previous, (last, sum));
-            let square = i128::from(frame.square) + i128::from(self.last_square) - 2 * i128::from(frame.previous);
+            let square =
+                i128::from(frame.square) + i128::from(self.last_square) - 2 * i128::from(frame.previous);
             self.differences.add(square, i128::from(sum) - i128::from(last));
         }
-        if self.run >= 2 {
-            if let Some(&before) = self.sums.get(self.sums.len().wrapping_sub(2)) {
-                self.lags[1].add(frame.before_previous, (before, sum));
-            }
+        if let Some(&before) = self.sums.iter().rev().nth(1).filter(|_| self.run >= 2) {
+            self.lags[1].add(frame.before_previous, (before, sum));
         }
         self.bands.end_frame(self.run >= 1);
         self.keep_piece(self.sums.len() as u64);
@@ -288,14 +282,14 @@ impl<T: Sample> Stack<T> {
 
     /// Offers frame `index`, which is in ring place 0, to the piece.
     fn keep_piece(&mut self, index: u64) {
-        if index % self.piece_stride != 0 {
+        if !index.is_multiple_of(self.piece_stride) {
             return;
         }
         if self.piece.len() == PIECE_FRAMES {
             self.piece_stride *= 2;
             let stride = self.piece_stride;
-            self.piece.retain(|(kept, _)| kept % stride == 0);
-            if index % stride != 0 {
+            self.piece.retain(|(kept, _)| kept.is_multiple_of(stride));
+            if !index.is_multiple_of(stride) {
                 return;
             }
         }
@@ -354,8 +348,10 @@ impl<T: Sample> Stack<T> {
             (sums.pairs > 0)
                 .then(|| sums.residual(&totals, squares, with_ends, ends) * wanted / sums.pairs as f64)
         };
-        let kappa_rows = block_pairs(width / BLOCK) * height as i128;
-        let kappa_cols = block_pairs(height / BLOCK) * width as i128;
+        let far = |sums: &FormSums, of_pixel_sums: i128, kappa: i128| {
+            (kappa > 0 && n > 0)
+                .then(|| sums.residual(&totals, of_pixel_sums, kappa) / (kappa as f64 * n as f64))
+        };
         let pairs = self.differences.pairs;
         let bin_samples = (self.bands.rows * width) as f64;
         let bands = (self.bands.pairs > 0).then(|| {
@@ -374,10 +370,14 @@ impl<T: Sample> Stack<T> {
             mean,
             frame_means,
             mean_image,
-            piece: self.piece.into_iter().map(|(index, samples)| PieceFrame {
-                index: index as usize,
-                samples: samples.into_iter().map(|x| f64::from(x.wide())).collect(),
-            }).collect(),
+            piece: self
+                .piece
+                .into_iter()
+                .map(|(index, samples)| PieceFrame {
+                    index: index as usize,
+                    samples: samples.into_iter().map(|x| f64::from(x.wide())).collect(),
+                })
+                .collect(),
             pairs,
             bins: self.bands.bins,
             quadratic: Quadratic {
@@ -387,9 +387,8 @@ impl<T: Sample> Stack<T> {
                 ct: lag(0),
                 ct2: lag(1),
                 pair: (pairs > 0).then(|| self.differences.half_residual(p as i128)),
-                row: (kappa_rows > 0).then(|| self.rows.residual(&totals, rows, kappa_rows) / kappa_rows as f64),
-                column: (kappa_cols > 0)
-                    .then(|| self.cols.residual(&totals, cols, kappa_cols) / kappa_cols as f64),
+                row: far(&self.rows, rows, block_pairs(width / BLOCK) * height as i128),
+                column: far(&self.cols, cols, block_pairs(height / BLOCK) * width as i128),
                 band: bands.map(|[spread, _]| spread),
                 band_null: bands.map(|[_, null]| null),
             },
@@ -403,7 +402,7 @@ impl ColumnBlocks {
             return;
         }
         accumulate(&mut self.current, row);
-        if (y + 1) % BLOCK != 0 {
+        if !(y + 1).is_multiple_of(BLOCK) {
             return;
         }
         for x in 0..self.current.len() {
@@ -481,7 +480,8 @@ fn column_form(t: &[u64], width: usize, height: usize) -> i128 {
     }
     (0..width)
         .map(|x| {
-            let block = |j: usize| (0..BLOCK).map(|k| i128::from(t[(j * BLOCK + k) * width + x])).sum::<i128>();
+            let block =
+                |j: usize| (0..BLOCK).map(|k| i128::from(t[(j * BLOCK + k) * width + x])).sum::<i128>();
             far_pairs((0..blocks).map(block)).0
         })
         .sum()
@@ -575,4 +575,12 @@ pub struct StackNumbers {
     pub bins: usize,
     /// Quadratic sums.
     pub quadratic: Quadratic,
+}
+
+impl StackNumbers {
+    /// Samples a frame.
+    #[must_use]
+    pub const fn samples(&self) -> usize {
+        self.width * self.height
+    }
 }

@@ -79,3 +79,32 @@ fn nothing_from_nothing() {
         chi_squared(0.5, 0.0).is_nan() && student_t(0.5, -1.0).is_nan() && fisher_f(0.5, 1.0, 0.0).is_nan()
     );
 }
+
+#[test]
+fn every_probability_has_its_quantile() {
+    // The table holds a few points; between them a quantile must rise, and undo the distribution's own function.
+    use statrs::function::{beta::beta_reg, gamma::gamma_lr};
+    const STEPS: u32 = 2000;
+    for nu in [1.0, 2.0, 4.7, 60.0, 1999.0, 2001.0, 9177.0, 99_000.0, 101_000.0] {
+        let mut before = [f64::NEG_INFINITY; 4];
+        for step in 1..STEPS {
+            let p = f64::from(step) / f64::from(STEPS);
+            let now = [normal(p), chi_squared(p, nu), student_t(p, nu), fisher_f(p, nu, 7.0)];
+            for (now, before) in now.iter().zip(before) {
+                assert!(now.is_finite() && *now > before, "{p} {nu}: {now} after {before}");
+            }
+            before = now;
+            let [z, square, t, ratio] = now;
+            let share = nu * ratio / (nu * ratio + 7.0);
+            // What the crate's functions themselves lose: cancellation of logarithms of the size of ν·ln ν.
+            let rounding = 1e-15 * nu * nu.ln().max(10.0) + 1e-12;
+            assert!((normal_cdf(z) - p).abs() < 1e-14, "{p}");
+            assert!((gamma_lr(0.5 * nu, 0.5 * square) - p).abs() < rounding, "{p} {nu}");
+            assert!((beta_reg(0.5 * nu, 3.5, share) - p).abs() < rounding, "{p} {nu}");
+            if t != 0.0 && nu < 1000.0 {
+                let tail = 0.5 * beta_reg(0.5 * nu, 0.5, nu / (nu + t * t));
+                assert!((tail - p.min(1.0 - p)).abs() < rounding, "{p} {nu}");
+            }
+        }
+    }
+}

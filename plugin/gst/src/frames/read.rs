@@ -1,0 +1,294 @@
+//! Views of the components in a buffer's memory, without copying it.
+
+use noise_measure::view::ComponentView;
+
+use super::layout::{Layout, Part, Picture};
+use super::table::Place;
+use super::unpack::{self, Source};
+
+/// Why the frame in one buffer cannot be read; the stream goes on without it.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum ReadError {
+    /// The VideoMeta is of another format.
+    #[error("VideoMeta says {meta}, the caps {caps}")]
+    MetaFormat {
+        /// Format of the meta.
+        meta: String,
+        /// Format of the caps.
+        caps: String,
+    },
+    /// The VideoMeta has another number of planes.
+    #[error("VideoMeta has {meta} planes, the format {caps}")]
+    MetaPlanes {
+        /// Planes of the meta.
+        meta: u32,
+        /// Planes of the format.
+        caps: usize,
+    },
+    /// A stride that is zero or negative.
+    #[error("VideoMeta has a stride of zero or less, rows must follow each other downwards")]
+    MetaStride,
+    /// The VideoMeta is smaller than the picture.
+    #[error("VideoMeta is {width}x{height}, the caps need {caps_width}x{caps_height}")]
+    MetaSize {
+        /// Pixels of the meta.
+        width: u32,
+        /// Lines of the meta.
+        height: u32,
+        /// Pixels of the caps.
+        caps_width: u32,
+        /// Lines of the caps.
+        caps_height: u32,
+    },
+    /// The VideoCropMeta leaves the frame.
+    #[error(
+        "VideoCropMeta {x},{y},{width},{height} does not lie inside the frame of {frame_width}x{frame_height}"
+    )]
+    Crop {
+        /// Left edge.
+        x: u32,
+        /// Upper edge.
+        y: u32,
+        /// Pixels.
+        width: u32,
+        /// Lines.
+        height: u32,
+        /// Pixels of the frame.
+        frame_width: u32,
+        /// Lines of the frame.
+        frame_height: u32,
+    },
+    /// A crop that would tear a chroma line from its field.
+    #[error(
+        "VideoCropMeta starts at odd line {y} of interleaved fields with shared chroma lines; it must be even"
+    )]
+    CropField {
+        /// Upper edge.
+        y: u32,
+    },
+    /// Rows end behind the buffer.
+    #[error(
+        "plane {plane}: {rows} rows of {row_bytes} bytes every {stride} from byte {offset} do not fit the buffer of {size} bytes"
+    )]
+    Bounds {
+        /// Index of the plane.
+        plane: usize,
+        /// Rows to read.
+        rows: usize,
+        /// Bytes a row.
+        row_bytes: usize,
+        /// Bytes from a row to the next.
+        stride: usize,
+        /// First byte.
+        offset: usize,
+        /// Bytes of the buffer.
+        size: usize,
+    },
+    /// Fields whose chroma lines are not all stored.
+    #[error(
+        "plane {plane}: {rows} chroma lines of two fields do not fit before the next plane; the height must be a multiple of 4"
+    )]
+    FieldChroma {
+        /// Index of the plane.
+        plane: usize,
+        /// Rows that the two fields need.
+        rows: usize,
+    },
+    /// The memory refuses to be mapped.
+    #[error("the buffer's memory cannot be mapped for reading")]
+    Map,
+    /// The core refuses the view.
+    #[error(transparent)]
+    View(#[from] noise_measure::Error),
+}
+
+/// Memory that is kept from frame to frame for formats that must be spread out, and for planes split over memories.
+#[derive(Debug, Default)]
+pub struct Scratch {
+    components: [Vec<u8>; 4],
+    planes: Vec<Vec<u8>>,
+}
+
+/// Where one component's bytes are.
+struct Span {
+    part: Part,
+    rows: usize,
+    width: usize,
+    stride: usize,
+    /// First byte of the first sample's row, in the buffer.
+    start: usize,
+    /// Behind the last byte to read, in the buffer.
+    end: usize,
+}
+
+/// Bytes that hold a span, and the buffer's byte they begin at.
+#[derive(Clone, Copy)]
+enum Home {
+    Memory { map: usize, from: usize },
+    Copy { index: usize, from: usize },
+    Empty,
+}
+
+impl Layout {
+    /// Calls `measure` with a view of every component of `picture`; `parity` says which field an alternate buffer holds.
+    ///
+    /// # Errors
+    /// [`ReadError`] where a row would leave the buffer or memory cannot be mapped.
+    pub fn with_views<R>(
+        &self,
+        picture: &Picture,
+        parity: usize,
+        buffer: &gst::BufferRef,
+        scratch: &mut Scratch,
+        measure: impl FnOnce(&[ComponentView<'_>]) -> R,
+    ) -> Result<R, ReadError> {
+        let spans: Vec<Span> = self
+            .parts(picture)
+            .into_iter()
+            .map(|part| self.span(part, picture, parity, buffer.size()))
+            .collect::<Result<_, _>>()?;
+
+        let Scratch { components: unpacked, planes: copies } = scratch;
+        let mut maps: Vec<(usize, gst::MemoryMap<'_, gst::memory::Readable>)> = Vec::with_capacity(4);
+        let mut homes = Vec::with_capacity(spans.len());
+        let mut copied = 0;
+        for span in &spans {
+            if span.start >= span.end {
+                homes.push(Home::Empty);
+                continue;
+            }
+            let (memories, skip) = buffer.find_memory(span.start..span.end).ok_or(ReadError::Map)?;
+            if memories.len() == 1 {
+                let index = memories.start;
+                let map = match maps.iter().position(|(mapped, _)| *mapped == index) {
+                    Some(map) => map,
+                    None => {
+                        let map = buffer.peek_memory(index).map_readable().map_err(|_| ReadError::Map)?;
+                        maps.push((index, map));
+                        maps.len() - 1
+                    }
+                };
+                homes.push(Home::Memory { map, from: span.start - skip });
+            } else {
+                // Rows that run over the border of two memories: nobody in GStreamer makes such planes on purpose.
+                if copies.len() <= copied {
+                    copies.push(Vec::new());
+                }
+                if let Some(copy) = copies.get_mut(copied) {
+                    copy.resize(span.end - span.start, 0);
+                    buffer.copy_to_slice(span.start, copy).map_err(|_| ReadError::Map)?;
+                }
+                homes.push(Home::Copy { index: copied, from: span.start });
+                copied += 1;
+            }
+        }
+
+        let mut views = Vec::with_capacity(spans.len());
+        let mut unpacked = unpacked.iter_mut();
+        for (span, home) in spans.iter().zip(homes) {
+            let (data, from): (&[u8], usize) = match home {
+                Home::Memory { map, from } => (maps.get(map).map_or(&[], |(_, map)| map.as_slice()), from),
+                Home::Copy { index, from } => (copies.get(index).map_or(&[], Vec::as_slice), from),
+                Home::Empty => (&[], span.start),
+            };
+            let unpacked = unpacked.next().ok_or(ReadError::Map)?;
+            views.push(span.view(data, span.start - from, unpacked)?);
+        }
+        Ok(measure(&views))
+    }
+
+    fn span(&self, part: Part, picture: &Picture, parity: usize, size: usize) -> Result<Span, ReadError> {
+        let plane = picture.planes.get(part.plane).copied().unwrap_or_default();
+        let width = part.format.horizontal.count(picture.width) as usize;
+        let rows = self.rows(part.format.vertical, picture, parity) as usize;
+        let row_step = part.row_step as usize;
+        let last = (part.x as usize + width).saturating_sub(1);
+        let row_bytes = match part.place {
+            Place::Words { offset, stride, packing } => {
+                last.saturating_mul(stride).saturating_add(offset + packing.word.bytes())
+            }
+            // A row of GStreamer's own may end inside the last pattern (UYVP of some odd widths): the rest of it is
+            // then the start of the next row, for the library's readers as well.
+            Place::Groups(group) => unpack::row_bytes(group, last).min(plane.stride),
+        };
+        let out_of_bounds = || ReadError::Bounds {
+            plane: part.plane,
+            rows,
+            row_bytes,
+            stride: plane.stride,
+            offset: plane.offset,
+            size,
+        };
+        let stride = plane.stride.checked_mul(row_step).ok_or_else(out_of_bounds)?;
+        if rows == 0 || width == 0 {
+            return Ok(Span { part, rows, width, stride, start: 0, end: 0 });
+        }
+        if row_bytes > plane.stride && rows > 1 {
+            return Err(out_of_bounds());
+        }
+        // Two fields can need a chroma line more than a frame of that height; not everybody stores one.
+        let frame_rows = part.format.vertical.count(picture.height) as usize;
+        if rows > frame_rows {
+            let end = stride.saturating_mul(part.y as usize + rows).saturating_add(plane.offset);
+            let next =
+                picture.planes.iter().map(|other| other.offset).filter(|&other| other > plane.offset).min();
+            if next.is_some_and(|next| end > next) || end > size {
+                return Err(ReadError::FieldChroma { plane: part.plane, rows });
+            }
+        }
+        let start = plane.stride.checked_mul(part.y as usize).and_then(|skip| skip.checked_add(plane.offset));
+        let start = start.ok_or_else(out_of_bounds)?;
+        let end =
+            stride.checked_mul(rows - 1).and_then(|rows| rows.checked_add(start)?.checked_add(row_bytes));
+        let end = end.filter(|&end| end <= size).ok_or_else(out_of_bounds)?;
+        Ok(Span { part, rows, width, stride, start, end })
+    }
+}
+
+impl Span {
+    /// The component's samples in `data`, whose byte `start` is the first of its first row.
+    fn view<'a>(
+        &self,
+        data: &'a [u8],
+        start: usize,
+        unpacked: &'a mut Vec<u8>,
+    ) -> Result<ComponentView<'a>, noise_measure::Error> {
+        use noise_measure::view::{Packing, Placement, Word};
+        let Part { format, place, x, .. } = self.part;
+        let channel = format.channel;
+        if self.rows == 0 || self.width == 0 {
+            let packing = Packing { word: Word::U16Le, shift: 0, depth: format.depth };
+            let placement = Placement {
+                offset: 0,
+                row_stride: 0,
+                sample_stride: 2,
+                width: self.width,
+                height: self.rows,
+            };
+            return ComponentView::new(channel, &[], placement, packing);
+        }
+        match place {
+            Place::Words { offset, stride, packing } => {
+                let placement = Placement {
+                    offset: start + offset + x as usize * stride,
+                    row_stride: self.stride,
+                    sample_stride: stride,
+                    width: self.width,
+                    height: self.rows,
+                };
+                ComponentView::new(channel, data, placement, packing)
+            }
+            Place::Groups(group) => {
+                let source = Source {
+                    offset: start,
+                    stride: self.stride,
+                    first: x as usize,
+                    width: self.width,
+                    height: self.rows,
+                };
+                let (placement, packing) = unpack::unpack(data, source, group, format.depth, unpacked);
+                ComponentView::new(channel, unpacked, placement, packing)
+            }
+        }
+    }
+}

@@ -1,0 +1,448 @@
+//! The sums of a window and how they become a record.
+
+use std::sync::Arc;
+
+use crate::collect::{Collector, FieldSums, MIXES, RegionSums};
+use crate::estimate::{Subject, codes_record, component};
+use crate::format::{Channel, Model, Scale, Scan};
+use crate::light;
+use crate::meter::{MeterConfig, OpenWindow, WindowInfo};
+use crate::notes::Notes;
+use crate::pairwise::PairNumbers;
+use crate::record::{
+    ByChannel, CodesRecord, ComponentRecord, GridCodes, GridColumns, GridRecord, Note, NoteCode,
+    RegionRecord, SCHEMA, WindowRecord,
+};
+use crate::region::Region;
+use crate::slow::SlowNoise;
+use crate::stack::{PieceFrame, Quadratic, StackNumbers};
+
+/// The sums of a window, to be evaluated on another thread.
+#[derive(Debug)]
+pub struct ClosedWindow {
+    config: Arc<MeterConfig>,
+    window: OpenWindow,
+    steps: Vec<Option<u32>>,
+}
+
+/// What windows of one segment hand on: pixel means for noise slower than a window.
+#[derive(Debug, Default)]
+pub struct Carry {
+    config: Option<Arc<MeterConfig>>,
+    slow: Vec<Vec<SlowNoise>>,
+}
+
+impl Carry {
+    /// The memory for region `region`, emptied where the configuration is another.
+    fn slow(&mut self, config: &Arc<MeterConfig>, region: usize) -> &mut Vec<SlowNoise> {
+        if self.config.as_ref().is_none_or(|known| **known != **config) {
+            self.config = Some(Arc::clone(config));
+            self.slow.clear();
+        }
+        if self.slow.len() <= region {
+            self.slow.resize_with(region + 1, Vec::new);
+        }
+        &mut self.slow[region]
+    }
+}
+
+/// Timing of a window's distinct frames.
+struct Clock {
+    times: Vec<f64>,
+    rate: f64,
+    distinct: u64,
+}
+
+impl ClosedWindow {
+    pub(crate) fn new(config: Arc<MeterConfig>, window: OpenWindow, steps: Vec<Option<u32>>) -> Self {
+        Self { config, window, steps }
+    }
+
+    /// Frames, repeated ones among them.
+    #[must_use]
+    pub fn frames(&self) -> u64 {
+        self.window.buffers[0].max(self.window.buffers[1])
+    }
+
+    /// Turns sums into numbers; windows of a segment must come in order with the same `carry`.
+    #[must_use]
+    pub fn evaluate(self, carry: &mut Carry, info: WindowInfo) -> WindowRecord {
+        let frames = self.frames();
+        let repeated = self.window.repeated[0].max(self.window.repeated[1]);
+        let Self { config, window, steps } = self;
+        let clock = clock(&window.times, frames, info.frame_rate);
+        let mut regions = Vec::with_capacity(config.regions.len());
+        for (index, (region, sums)) in config.regions.iter().zip(window.regions).enumerate() {
+            let record = match sums {
+                Some(sums) => {
+                    region_record(&config, region, sums, &steps, &clock, carry.slow(&config, index))
+                }
+                None => outside(&config, region),
+            };
+            regions.push(record);
+        }
+        light::fill(&mut regions, &info.light, clock.rate);
+        let grid = config.grid.map(|grid| GridRecord {
+            cols: grid.cols,
+            rows: grid.rows,
+            components: grid_columns(&config, &window.cells, &steps),
+        });
+        let mut notes = info.notes;
+        if clock.distinct < 2 && frames >= 2 {
+            notes.push(Note::new(NoteCode::Frozen, format!("all {frames} frames are equal")));
+        }
+        if window.holes > 0 {
+            notes.push(Note::new(
+                NoteCode::Dropped,
+                format!("{} breaks between adjacent frames", window.holes),
+            ));
+        }
+        if window.corrupted > 0 {
+            notes.push(Note::new(
+                NoteCode::Corrupted,
+                format!("{} buffers were marked as damaged", window.corrupted),
+            ));
+        }
+        if config.format.scan != Scan::Progressive {
+            notes.push(Note::new(NoteCode::Interlaced, "fields are measured each for itself and added"));
+        }
+        WindowRecord {
+            schema: SCHEMA,
+            source: None,
+            timestamp: info.timestamp,
+            stream_time: info.stream_time,
+            running_time: info.running_time,
+            duration: info.duration,
+            rate: info.rate,
+            frames,
+            repeated,
+            holes: window.holes,
+            partial: info.partial,
+            discont: window.holes > 0,
+            video: info.video,
+            frame: window.scan.finish(&config.format, &steps, info.outside_r103),
+            grid,
+            regions,
+            trend: None,
+            notes,
+        }
+    }
+}
+
+/// Seconds of the distinct frames from the first one on, and how many come a second.
+fn clock(times: &[Option<u64>], frames: u64, frame_rate: f64) -> Clock {
+    let distinct = times.len() as u64;
+    let rate = if frames > 0 { frame_rate * distinct as f64 / frames as f64 } else { frame_rate };
+    let first = times.first().copied().flatten();
+    let stamped: Option<Vec<f64>> = times
+        .iter()
+        .map(|time| {
+            let (time, first) = ((*time)?, first?);
+            Some((i128::from(time) - i128::from(first)) as f64 / 1e9)
+        })
+        .collect();
+    let rising = |times: &Vec<f64>| times.windows(2).all(|pair| pair[0] < pair[1]);
+    let counted = || (0..times.len()).map(|l| l as f64 / rate.max(f64::MIN_POSITIVE)).collect();
+    Clock { times: stamped.filter(rising).unwrap_or_else(counted), rate, distinct }
+}
+
+/// A region that is not in the picture.
+fn outside(config: &MeterConfig, region: &Region) -> RegionRecord {
+    let channels = config.format.components.iter().map(|c| c.channel);
+    let native = channels.map(|channel| {
+        (channel, ComponentRecord { codes: Some(CodesRecord::default()), ..ComponentRecord::default() })
+    });
+    let derived = derived_channels(config).map(|channel| (channel, ComponentRecord::default()));
+    let (width, height) = (config.format.width, config.format.height);
+    RegionRecord {
+        notes: vec![Note::new(
+            NoteCode::OutsidePicture,
+            format!("the region does not lie inside the picture of {width}x{height} pixels"),
+        )],
+        ..blank(region, native.chain(derived).collect())
+    }
+}
+
+fn blank(region: &Region, components: ByChannel<ComponentRecord>) -> RegionRecord {
+    RegionRecord {
+        name: region.name.clone(),
+        role: region.role.map(|role| role.name().to_owned()),
+        x: region.rect.x,
+        y: region.rect.y,
+        width: region.rect.width,
+        height: region.rect.height,
+        components,
+        chroma_ratio: None,
+        light: None,
+        notes: Vec::new(),
+    }
+}
+
+fn derived_channels(config: &MeterConfig) -> impl Iterator<Item = Channel> {
+    let derived: &[Channel] =
+        if config.format.model == Model::Rgb { &[Channel::Y, Channel::Cb, Channel::Cr] } else { &[] };
+    derived.iter().copied()
+}
+
+/// One derived component of RGB: weights of the codes of R, G and B, and the scale of what they give.
+struct Derived {
+    channel: Channel,
+    weights: [f64; 3],
+    scale: Scale,
+}
+
+impl Derived {
+    /// Y, Cb and Cr in the code units of the deepest of R, G and B.
+    fn all(config: &MeterConfig) -> Vec<Self> {
+        let scales: Vec<Scale> =
+            config.format.components.iter().map(|c| config.format.scale(c.channel, c.depth)).collect();
+        let [r, g, b] = scales[..] else { return Vec::new() };
+        let span = r.span.max(g.span).max(b.span);
+        derived_channels(config)
+            .zip(config.format.matrix.rows())
+            .map(|(channel, row)| {
+                let weights = [row[0] * span / r.span, row[1] * span / g.span, row[2] * span / b.span];
+                let black = weights[0] * r.black + weights[1] * g.black + weights[2] * b.black;
+                Self { channel, weights, scale: Scale { black, span } }
+            })
+            .collect()
+    }
+
+    /// Factors of R, G, B, R+G, R+B, G+B in a quadratic form of the derived component:
+    /// B(Σwy) = Σw²B + 2Σww′·½(B(y + y′) − B(y) − B(y′)).
+    fn quadratic(&self) -> [f64; 6] {
+        let [r, g, b] = self.weights;
+        [r * r - r * (g + b), g * g - g * (r + b), b * b - b * (r + g), r * g, r * b, g * b]
+    }
+
+    fn half_step(&self, steps: &[Option<u32>]) -> f64 {
+        self.weights.iter().zip(steps).map(|(w, step)| w.abs() * f64::from(step.unwrap_or(1)) / 2.0).sum()
+    }
+}
+
+/// A stack of derived samples from those of R, G, B and their sums.
+fn mix(derived: &Derived, native: &[&StackNumbers], mixed: &[&StackNumbers]) -> Option<StackNumbers> {
+    let first = *native.first()?;
+    let weigh = |get: &dyn Fn(&StackNumbers) -> &[f64]| -> Vec<f64> {
+        (0..get(first).len())
+            .map(|i| native.iter().zip(derived.weights).map(|(s, w)| w * get(s)[i]).sum())
+            .collect()
+    };
+    let all: Vec<(f64, &Quadratic)> =
+        derived.quadratic().into_iter().zip(native.iter().chain(mixed).map(|s| &s.quadratic)).collect();
+    Some(StackNumbers {
+        width: first.width,
+        height: first.height,
+        frames: first.frames,
+        mean: native.iter().zip(derived.weights).map(|(s, w)| s.mean.map(|mean| w * mean)).sum(),
+        frame_means: weigh(&|s| &s.frame_means),
+        mean_image: weigh(&|s| &s.mean_image),
+        piece: (0..first.piece.len())
+            .map(|k| PieceFrame { index: first.piece[k].index, samples: weigh(&|s| &s.piece[k].samples) })
+            .collect(),
+        pairs: first.pairs,
+        bins: first.bins,
+        quadratic: Quadratic::combine(&all),
+    })
+}
+
+fn region_record(
+    config: &Arc<MeterConfig>,
+    region: &Region,
+    sums: RegionSums,
+    steps: &[Option<u32>],
+    clock: &Clock,
+    slow: &mut Vec<SlowNoise>,
+) -> RegionRecord {
+    if !sums.full {
+        return pairwise_record(config, region, &sums, steps);
+    }
+    let counts = sums.counts;
+    let mut fields: Vec<(Vec<StackNumbers>, Vec<StackNumbers>)> = Vec::new();
+    for FieldSums { native, mixed, .. } in sums.fields {
+        let finished = (finish(native), finish(mixed));
+        // A field that no buffer brought has nothing to add.
+        if finished.0.first().is_none_or(|stack| stack.frames > 0) || fields.is_empty() {
+            fields.push(finished);
+        }
+    }
+    if fields.len() > 1 && fields[0].0.first().is_some_and(|stack| stack.frames == 0) {
+        fields.remove(0);
+    }
+    let mut notes = Notes::default();
+    let mut components = Vec::new();
+    let mut add = |subject: Subject<'_>, stacks: Vec<StackNumbers>, notes: &mut Notes| {
+        let (mut record, explained) = component(subject, &stacks, notes);
+        let index = components.len();
+        if slow.len() <= index {
+            slow.resize_with(index + 1, SlowNoise::default);
+        }
+        if let Some(explained) = explained {
+            record.var.slow = slow[index].add(&stacks, explained).map(|v| subject.var(v));
+        }
+        components.push((subject.channel, record));
+    };
+    let in_percent = config.format.range == crate::format::Range::Fixed;
+    for (i, component) in config.format.components.iter().enumerate() {
+        let step = steps.get(i).copied().flatten();
+        let subject = Subject {
+            channel: component.channel,
+            scale: config.format.scale(component.channel, component.depth),
+            in_percent,
+            half_step: f64::from(step.unwrap_or(1)) / 2.0,
+            codes: counts.get(i).map(|counts| (counts, step)),
+            times: &clock.times,
+            frame_rate: clock.rate,
+        };
+        let stacks = fields.iter().filter_map(|(native, _)| native.get(i).cloned()).collect();
+        add(subject, stacks, &mut notes);
+    }
+    for derived in Derived::all(config) {
+        let subject = Subject {
+            channel: derived.channel,
+            scale: derived.scale,
+            in_percent,
+            half_step: derived.half_step(steps),
+            codes: None,
+            times: &clock.times,
+            frame_rate: clock.rate,
+        };
+        let stacks = fields
+            .iter()
+            .filter_map(|(native, mixed)| {
+                mix(&derived, &native.iter().collect::<Vec<_>>(), &mixed.iter().collect::<Vec<_>>())
+            })
+            .collect();
+        add(subject, stacks, &mut notes);
+    }
+    let mut record = blank(region, ByChannel(components));
+    record.notes = notes.finish();
+    record
+}
+
+fn finish<T: crate::kernels::Sample>(collectors: Vec<Collector<T>>) -> Vec<StackNumbers> {
+    collectors
+        .into_iter()
+        .filter_map(|collector| match collector {
+            Collector::Full(stack) => Some(stack.finish()),
+            Collector::Pairwise(_) => None,
+        })
+        .collect()
+}
+
+/// Pairwise numbers of native and derived components, with their scales and half steps.
+fn pair_numbers(
+    config: &MeterConfig,
+    sums: &RegionSums,
+    steps: &[Option<u32>],
+) -> Vec<(Channel, Scale, f64, PairNumbers)> {
+    fn joined<T: crate::kernels::Sample>(
+        sums: &RegionSums,
+        i: usize,
+        get: impl Fn(&FieldSums) -> &Vec<Collector<T>>,
+    ) -> PairNumbers {
+        let parts: Vec<PairNumbers> = sums
+            .fields
+            .iter()
+            .filter_map(|field| match get(field).get(i) {
+                Some(Collector::Pairwise(stack)) => Some(stack.finish()),
+                _ => None,
+            })
+            .filter(|numbers| numbers.mean.is_some())
+            .collect();
+        PairNumbers::join(&parts)
+    }
+    let native: Vec<PairNumbers> =
+        (0..config.format.components.len()).map(|i| joined(sums, i, |field| &field.native)).collect();
+    let mixes = if config.format.model == Model::Rgb { MIXES.len() } else { 0 };
+    let mixed: Vec<PairNumbers> = (0..mixes).map(|i| joined(sums, i, |field| &field.mixed)).collect();
+    let mut all: Vec<_> = config
+        .format
+        .components
+        .iter()
+        .zip(&native)
+        .zip(steps)
+        .map(|((c, numbers), step)| {
+            (c.channel, config.format.scale(c.channel, c.depth), f64::from(step.unwrap_or(1)) / 2.0, *numbers)
+        })
+        .collect();
+    for derived in Derived::all(config) {
+        let quadratic: Vec<(f64, &PairNumbers)> =
+            derived.quadratic().into_iter().zip(native.iter().chain(&mixed)).collect();
+        let means: Vec<(f64, &PairNumbers)> = derived.weights.into_iter().zip(&native).collect();
+        let numbers = PairNumbers::combine(&quadratic, &means);
+        all.push((derived.channel, derived.scale, derived.half_step(steps), numbers));
+    }
+    all
+}
+
+/// Spread of half the adjacent difference in percent; `None` below half a code step.
+fn pair_spread(scale: Scale, half_step: f64, numbers: &PairNumbers) -> Option<f64> {
+    let spread = numbers.variance()?.max(0.0).sqrt();
+    (spread >= half_step).then(|| scale.spread(spread))
+}
+
+fn pairwise_record(
+    config: &MeterConfig,
+    region: &Region,
+    sums: &RegionSums,
+    steps: &[Option<u32>],
+) -> RegionRecord {
+    let in_percent = config.format.range == crate::format::Range::Fixed;
+    let components = pair_numbers(config, sums, steps)
+        .into_iter()
+        .enumerate()
+        .map(|(i, (channel, scale, half_step, numbers))| {
+            let [corr_x, corr_y] = numbers.correlations();
+            let record = ComponentRecord {
+                samples: sums.fields.iter().filter_map(|f| f.places.get(i)).map(|p| p.samples() as u64).sum(),
+                mean: numbers.mean.map(|mean| scale.percent(mean)),
+                mean_codes: numbers.mean.filter(|_| !in_percent),
+                codes: sums
+                    .counts
+                    .get(i)
+                    .map(|counts| codes_record(in_percent, counts, steps.get(i).copied().flatten())),
+                temporal_pair: pair_spread(scale, half_step, &numbers),
+                corr_x,
+                corr_y,
+                ..ComponentRecord::default()
+            };
+            (channel, record)
+        })
+        .collect();
+    let mut record = blank(region, components);
+    record.notes = vec![Note::new(
+        NoteCode::PairwiseOnly,
+        "live, regions beyond a quarter of the picture in sum get the pairwise numbers alone",
+    )];
+    record
+}
+
+fn grid_columns(config: &MeterConfig, cells: &[RegionSums], steps: &[Option<u32>]) -> ByChannel<GridColumns> {
+    let mut columns: Vec<(Channel, GridColumns)> = Vec::new();
+    let in_percent = config.format.range == crate::format::Range::Fixed;
+    for cell in cells {
+        for (i, (channel, scale, half_step, numbers)) in
+            pair_numbers(config, cell, steps).into_iter().enumerate()
+        {
+            if columns.len() <= i {
+                let codes = cell.counts.get(i).map(|_| GridCodes::default());
+                columns.push((channel, GridColumns { codes, ..GridColumns::default() }));
+            }
+            let column = &mut columns[i].1;
+            let [corr_x, corr_y] = numbers.correlations();
+            column.mean.push(numbers.mean.map(|mean| scale.percent(mean)));
+            column.temporal_pair.push(pair_spread(scale, half_step, &numbers));
+            column.corr_x.push(corr_x);
+            column.corr_y.push(corr_y);
+            if let (Some(codes), Some(counts)) = (&mut column.codes, cell.counts.get(i)) {
+                let record = codes_record(in_percent, counts, steps.get(i).copied().flatten());
+                codes.min_codes.push(record.min_codes);
+                codes.max_codes.push(record.max_codes);
+                codes.clipped_low.push(record.clipped_low);
+                codes.clipped_high.push(record.clipped_high);
+            }
+        }
+    }
+    ByChannel(columns)
+}

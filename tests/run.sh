@@ -1,0 +1,109 @@
+#!/usr/bin/env bash
+# Sets up what the tests need, runs all of them and stops at the first step that fails, naming it.
+#
+# usage: tests/run.sh
+# Needs cargo (the version in Cargo.toml) with rustfmt and clippy; installs the rest: Debian packages with apt,
+# cargo-nextest with cargo, Python packages into a venv under target/.
+set -euo pipefail
+# shellcheck source-path=SCRIPTDIR source=../pipelines/common.sh
+. "$(dirname "${BASH_SOURCE[0]}")/../pipelines/common.sh"
+cd "$root"
+
+step='' began=0 done_steps=0
+finish() {
+    local code=$?
+    trap - EXIT
+    if [ "$code" = 0 ]; then
+        printf '\nAll %s steps passed in %s min.\n' "$done_steps" "$(((SECONDS + 59) / 60))"
+    else
+        printf '\nFAILED in step "%s" (exit code %s).\n' "$step" "$code" >&2
+    fi
+    exit "$code"
+}
+trap finish EXIT
+
+# begin NAME: closes the step before and opens the next one.
+begin() {
+    end
+    step=$1 began=$SECONDS
+    printf '\n=== %s ===\n' "$step"
+}
+end() {
+    [ -n "$step" ] || return 0
+    printf -- '--- %s: passed in %s s\n' "$step" $((SECONDS - began))
+    done_steps=$((done_steps + 1))
+}
+
+begin 'Set-up'
+need_cargo
+for part in fmt clippy; do
+    cargo "$part" --version >/dev/null 2>&1 || die "cargo $part is missing; run: rustup component add rustfmt clippy"
+done
+install_missing git "${build_packages[@]}" ffmpeg valgrind python3 python3-venv python3-gi python3-gst-1.0 \
+    gir1.2-gst-plugins-base-1.0
+if ! cargo nextest --version >/dev/null 2>&1; then
+    printf 'Installing cargo-nextest with cargo (some minutes) …\n'
+    cargo install --quiet --locked --version 0.9.143 cargo-nextest
+fi
+venv=$target/venv
+[ -x "$venv/bin/python" ] || /usr/bin/python3 -m venv --system-site-packages "$venv"
+[ ! -e tests/outside/requirements.txt ] ||
+    "$venv/bin/python" -m pip install --quiet --disable-pip-version-check -r tests/outside/requirements.txt
+
+begin 'Format (cargo fmt)'
+cargo fmt --all --check
+
+begin 'Build: program and plugin, development profile'
+cargo build --workspace --locked
+export GST_PLUGIN_PATH=$target/debug
+# A registry of our own: nothing of what is installed elsewhere on this machine takes part.
+export GST_REGISTRY=$target/tests-registry.bin
+gst-inspect-1.0 noisemeter >/dev/null
+
+begin 'Lints (cargo clippy)'
+cargo clippy --workspace --all-targets --locked -- -D warnings
+
+begin 'Licences and sources (cargo deny)'
+# The licence list is also held by tests/tests/architecture.rs, which needs no extra program.
+if cargo deny --version >/dev/null 2>&1; then
+    cargo deny --locked check licenses bans sources
+else
+    printf 'cargo-deny is not installed: left to the architecture tests.\n'
+fi
+
+begin 'Rust tests (cargo nextest)'
+cargo nextest run --workspace --locked --no-fail-fast
+
+begin 'Documentation examples (cargo test --doc)'
+cargo test --workspace --locked --doc --quiet
+
+begin 'Checks against outside references (pytest)'
+"$venv/bin/python" -m pytest -q tests/outside
+
+begin 'Leaks (GST_TRACERS=leaks)'
+# The tracer traps (exit code 133) when an object of GStreamer outlives the pipeline.
+for properties in '' 'attach-meta=true attach-roi=true' 'grid=4x3 interval=100000000'; do
+    # shellcheck disable=SC2086 # words of a gst-launch line
+    GST_TRACERS=leaks G_DEBUG=fatal-warnings gst-launch-1.0 -q \
+        videotestsrc num-buffers=60 ! video/x-raw,format=I422_10LE,width=64,height=48,framerate=25/1 \
+        ! noisemeter $properties ! fakesink
+done
+
+begin 'Memory errors and leaks (valgrind)'
+valgrind -q --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite --error-exitcode=42 \
+    --suppressions=tests/valgrind.supp gst-launch-1.0 -q \
+    videotestsrc num-buffers=12 ! video/x-raw,format=v210,width=50,height=32,framerate=25/1 \
+    ! noisemeter interval=200000000 attach-meta=true grid=2x2 ! fakesink
+
+begin 'AddressSanitizer (tests of the element)'
+# The sanitizer's run-time library comes with stable toolchains; the switch is what nightly asks for otherwise.
+host=$(rustc -vV | sed -n 's/^host: //p')
+RUSTC_BOOTSTRAP=1 RUSTFLAGS=-Zsanitizer=address ASAN_OPTIONS=detect_leaks=0 CARGO_TARGET_DIR=$target/asan \
+    cargo test --quiet --locked --target "$host" -p gst-plugin-noisemeter --lib --tests
+
+begin 'Demo, as a newcomer runs it (pipelines/demo.sh)'
+demo=$(mktemp -d "$target/demo-run.XXXXXX")
+(cd "$demo" && unset GST_PLUGIN_PATH && "$root/pipelines/demo.sh")
+rm -r "$demo"
+end
+step=''
