@@ -144,12 +144,12 @@ impl Run {
                 gst::MessageView::Warning(warning) => {
                     let text = one_line(&trouble::warning(warning));
                     // Broken data makes decoders say the same of every frame.
-                    if !warned.contains(&text) {
+                    if !trouble::expected(warning) && !warned.contains(&text) {
                         say(&Event::Warning { text: text.clone() });
                         warned.push(text);
                     }
                 }
-                gst::MessageView::Error(error) => return Err(self.with_place(trouble::cause(error))),
+                gst::MessageView::Error(error) => return Err(self.with_place(job, trouble::cause(error))),
                 gst::MessageView::Eos(_) => break,
                 _ => {}
             }
@@ -193,10 +193,11 @@ impl Run {
         ))
     }
 
-    fn with_place(&self, text: String) -> String {
-        match self.frames.end.load(Ordering::Relaxed) {
-            0 => text,
-            end => format!("after {} s: {text}", seconds(end)),
+    /// How far it went; for image files the text names the file.
+    fn with_place(&self, job: &Job, text: String) -> String {
+        match (self.frames.end.load(Ordering::Relaxed), job.input) {
+            (0, _) | (_, Input::Images) => text,
+            (end, Input::Media) => format!("after {} s: {text}", seconds(end)),
         }
     }
 
