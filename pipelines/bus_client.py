@@ -35,4 +35,4 @@ def main(description: str) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(" ".join(sys.argv[1:]) or "videotestsrc num-buffers=75 ! noisemeter ! fakesink"))
+    sys.exit(main(" ".join(sys.argv[1:]) or "videotestsrc pattern=snow num-buffers=75 ! video/x-raw,format=I420 ! noisemeter ! fakesink"))
