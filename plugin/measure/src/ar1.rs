@@ -25,7 +25,7 @@ pub struct Stack {
 /// What a measured lag-1 ratio says about a.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Correlation {
-    /// The correlation of successive frames, −0.95..0.95; −0.95 stands for everything at or below it.
+    /// The correlation of successive frames, −0.95..0.95.
     Value(f64),
     /// At least 0.95: the stacks are too short against the memory of the noise.
     TooHigh,
@@ -162,7 +162,7 @@ pub fn correlation(stacks: &[Stack], raw: f64) -> Correlation {
     let [mut low, mut high] = SEARCH;
     match (ratio(&lengths, 1, low), ratio(&lengths, 1, high)) {
         (Some(_), Some(top)) if raw >= top => return Correlation::TooHigh,
-        (Some(bottom), Some(_)) if raw <= bottom => return Correlation::Value(low),
+        (Some(bottom), Some(_)) if raw <= bottom => return Correlation::Unknown,
         (Some(_), Some(_)) => {}
         _ => return Correlation::Unknown,
     }
@@ -196,6 +196,50 @@ pub fn mean_factor(n: u64, a: f64) -> f64 {
     (1.0 + 2.0 * tapered(n, a)) / n.max(1) as f64
 }
 
+/// tr C², from the row sums of R.
+#[must_use]
+pub fn square(n: u64, a: f64) -> f64 {
+    let count = n as f64;
+    // One-sided sums a + a² + … of every row, and Σ(n − k)·a²ᵏ on the way.
+    let (mut power, mut tail, mut whole) = (1.0, 0.0, count);
+    let mut tails = Vec::with_capacity(n as usize);
+    for k in 0..n {
+        tails.push(tail);
+        power *= a;
+        tail += power;
+        whole += 2.0 * (count - (k + 1) as f64) * power * power;
+    }
+    let (mut squares, mut total) = (0.0, 0.0);
+    for (left, right) in tails.iter().zip(tails.iter().rev()) {
+        let row = 1.0 + left + right;
+        squares += row * row;
+        total += row;
+    }
+    whole - 2.0 * squares / count + (total / count) * (total / count)
+}
+
+/// Degrees of freedom of the pooled variance: (Σw·tr C)²/Σw·tr C², which is Σw·(N − 1) for white noise.
+#[must_use]
+pub fn freedom(stacks: &[Stack], a: f64) -> f64 {
+    let (mut traces, mut squares) = (0.0, 0.0);
+    for stack in by_length(stacks) {
+        traces += stack.weight * trace(stack.frames, a);
+        squares += stack.weight * square(stack.frames, a);
+    }
+    if squares > 0.0 { traces * traces / squares } else { 0.0 }
+}
+
+/// uᵀRu: the variance, over σ², of Σuᵢ·gᵢ over successive frames.
+#[must_use]
+pub fn quadratic(u: &[f64], a: f64) -> f64 {
+    let (mut ahead, mut sum) = (0.0, 0.0);
+    for &value in u {
+        sum += value * (value + 2.0 * ahead);
+        ahead = a * (ahead + value);
+    }
+    sum
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -214,6 +258,38 @@ mod tests {
     }
 
     const VALUES: [f64; 11] = [-0.989, -0.7, -0.3, -1e-9, 0.0, 1e-9, 0.2, 0.6, 0.9, 0.98, 0.99];
+
+    #[test]
+    fn squares_and_freedom_equal_the_matrix() {
+        for n in [2usize, 3, 8, 24] {
+            for a in VALUES {
+                let c = matrix(n, a);
+                let whole: f64 = c.iter().flatten().map(|v| v * v).sum();
+                let got = square(n as u64, a);
+                assert!(
+                    (got - whole).abs() <= 1e-12 * n as f64 * n as f64,
+                    "n {n}, a {a}: {got}, not {whole}"
+                );
+            }
+            let stack = [Stack { weight: 7.0, frames: n as u64 }];
+            let white = freedom(&stack, 0.0);
+            assert!((white - 7.0 * (n as f64 - 1.0)).abs() < 1e-9, "{white}");
+        }
+    }
+
+    #[test]
+    fn quadratic_forms_equal_the_matrix() {
+        let u = [0.3, -1.0, 2.0, 0.5, 0.25];
+        for a in VALUES {
+            let mut want = 0.0;
+            for (i, x) in u.iter().enumerate() {
+                for (j, y) in u.iter().enumerate() {
+                    want += x * y * a.powi(i.abs_diff(j) as i32);
+                }
+            }
+            assert!((quadratic(&u, a) - want).abs() < 1e-12, "a {a}");
+        }
+    }
 
     // Rounding of the matrix itself: n² terms of size one at 2⁻⁵³, n = 40.
     const ROUNDING: f64 = 1e-12;
@@ -305,7 +381,7 @@ mod tests {
         let top = expected(&stack, 1, 0.95).expect("stack");
         assert_eq!(correlation(&stack, top), Correlation::TooHigh);
         assert_eq!(correlation(&stack, 1.0), Correlation::TooHigh);
-        assert_eq!(correlation(&stack, -1.0), Correlation::Value(-0.95));
+        assert_eq!(correlation(&stack, -1.0), Correlation::Unknown);
         assert_eq!(expected(&[], 1, 0.3), None);
         assert_eq!(lag_sum(2, 2, 0.3), 0.0);
     }

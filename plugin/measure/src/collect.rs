@@ -19,7 +19,7 @@ pub enum Collector<T> {
     /// Everything.
     Full(Box<Stack<T>>),
     /// What needs no memory a pixel beyond the frame before.
-    Pairwise(PairStack<T>),
+    Pairwise(Box<PairStack<T>>),
 }
 
 impl<T: Sample> Collector<T> {
@@ -27,7 +27,7 @@ impl<T: Sample> Collector<T> {
         if full {
             Self::Full(Box::new(Stack::new(place.width, place.height)))
         } else {
-            Self::Pairwise(PairStack::new(place.width, place.height))
+            Self::Pairwise(Box::new(PairStack::new(place.width, place.height)))
         }
     }
 

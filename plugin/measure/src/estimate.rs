@@ -4,7 +4,7 @@ use crate::ar1;
 use crate::flicker;
 use crate::format::{Channel, Scale};
 use crate::kernels::clip::CodeCounts;
-use crate::moving::{InTime, Lines, MovingSums};
+use crate::moving::{Fit, InTime, Lines, MovingSums};
 use crate::notes::Notes;
 use crate::quantile;
 use crate::record::{CodesRecord, ComponentRecord, NoteCode, Rail};
@@ -62,7 +62,6 @@ struct Work<'a> {
     temporal: f64,
     /// Whether it lies below half a code step.
     limited: bool,
-    rho: Option<Correlation>,
     lines: Option<Lines>,
     in_time: InTime,
     distinct: u64,
@@ -108,26 +107,13 @@ pub fn component(
         }
         return (record, None);
     };
-    let rho = if temporal > 0.0 { spatial::correlation(stacks) } else { None };
-    let lines = sums.lines(
-        weighted(stacks, |s| s.quadratic.row),
-        weighted(stacks, |s| s.quadratic.column),
-        rho.as_ref(),
-    );
-    let in_time = sums.in_time();
+    let seen = spatial::correlation(stacks).unwrap_or_else(Correlation::white);
+    let lines =
+        sums.lines(weighted(stacks, |s| s.quadratic.row), weighted(stacks, |s| s.quadratic.column), &seen);
+    let pairs_missing = stacks.iter().any(|stack| stack.pairs + 1 < stack.frames);
+    let in_time = sums.in_time(pairs_missing);
     let limited = temporal.sqrt() < subject.half_step;
-    let mut work = Work {
-        subject,
-        stacks,
-        temporal,
-        limited,
-        rho,
-        lines: lines.filter(|_| temporal > 0.0),
-        in_time,
-        distinct,
-        record,
-        sums,
-    };
+    let mut work = Work { subject, stacks, temporal, limited, lines, in_time, distinct, record, sums };
     work.moving();
     let explained = work.explained();
     work.standing(explained);
@@ -164,28 +150,19 @@ impl Work<'_> {
         let var = &mut self.record.var;
         var.row = lines.row.map(|v| subject.var(v));
         var.column = lines.column.map(|v| subject.var(v));
-        var.level = Some(subject.var(lines.frame_mean / self.stacks.len() as f64));
         self.record.row = lines.row.and_then(|v| subject.spread(v));
         self.record.column = lines.column.and_then(|v| subject.spread(v));
         [self.record.corr_x, self.record.corr_y] = self.sums.neighbours(lines);
-        let a = match self.in_time {
-            InTime::Known { a, .. } => {
-                self.record.corr_t = Some(a);
-                a
-            }
-            // The strongest correlation that can still be told, so that the interval is not too narrow.
-            InTime::TooHigh => ar1::HIGHEST,
-            InTime::Unknown => 0.0,
-        };
-        let redundancy = self.sums.spatial_redundancy(lines, self.rho.as_ref());
-        let nu = self.sums.freedom() / (redundancy * (1.0 + a * a) / (1.0 - a * a));
+        self.record.corr_t = self.in_time.known();
+        let redundancy = self.sums.spatial_redundancy(lines);
+        let nu = self.sums.effective_freedom(redundancy, self.in_time.for_freedom());
         self.record.var.nu = Some(nu);
         if self.limited {
             return;
         }
         let percent = |ends: [f64; 2]| ends.map(|end| subject.scale.spread(end));
         self.record.temporal_ci = quantile::spread_interval(temporal, nu, INTERVAL).map(percent);
-        if let InTime::Known { a, recursive: true } = self.in_time {
+        if let Some(a) = self.in_time.recursive() {
             let long = Long::new(&self.sums, temporal, a, nu, redundancy);
             self.record.temporal_long = subject.spread(long.variance);
             self.record.temporal_long_ci = long.interval().map(percent);
@@ -193,15 +170,18 @@ impl Work<'_> {
         }
     }
 
-    /// Variance of a pixel's mean over the window that moving noise explains, codes²; none where the model fails.
+    /// What share of a single frame's moving variance, lines and all, reaches the mean of the window; none where the
+    /// recursion does not explain the frames.
+    fn mean_share(&self) -> Option<f64> {
+        let a = self.in_time.recursive()?;
+        Some(ar1::mean_factor(self.distinct, a) / ar1::long_factor(&self.sums.stacks, a))
+    }
+
+    /// Variance of a pixel's mean over the window that moving noise explains, codes².
     fn explained(&self) -> Option<f64> {
-        match self.in_time {
-            InTime::Known { a, recursive: true } if self.temporal > 0.0 => {
-                let long = self.temporal / ar1::long_factor(&self.sums.stacks, a);
-                Some(long * ar1::mean_factor(self.distinct, a))
-            }
-            _ if self.temporal == 0.0 => Some(0.0),
-            _ => None,
+        match &self.lines {
+            Some(lines) => Some(lines.sample * self.mean_share()?),
+            None => (self.temporal == 0.0).then_some(0.0),
         }
     }
 
@@ -211,7 +191,9 @@ impl Work<'_> {
         let sums = StandingSums::new(self.stacks);
         self.record.shading = sums.shading().map(|v| subject.scale.spread(v.sqrt()));
         let Some(explained) = explained else { return };
-        let Some(standing) = sums.solve(self.lines.map_or(1.0, |lines| lines.integral)) else { return };
+        let white = Correlation::white();
+        let free = self.lines.as_ref().map_or(&white, |lines| &lines.free);
+        let Some(standing) = sums.solve(free) else { return };
         // Moving noise reaches the mean image in the same parts as it does a single frame.
         let share = |get: fn(&Lines) -> Option<f64>| {
             let lines = self.lines.as_ref();
@@ -236,7 +218,7 @@ impl Work<'_> {
         record.fixed_column = column.and_then(|v| subject.spread(v));
         record.fixed_pixel = subject.spread(pixel);
         if record.fixed.is_none() {
-            let redundancy = self.rho.as_ref().map_or(1.0, |rho| rho.sum(|_, _, rho| rho * rho).max(1.0));
+            let redundancy = self.lines.as_ref().map_or(1.0, |lines| self.sums.spatial_redundancy(lines));
             let of_image = 2.0 * standing.whole * standing.whole * redundancy / standing.samples;
             let of_noise = record.var.nu.map_or(0.0, |nu| 2.0 * explained * explained / nu);
             let upper = fixed.max(0.0) + quantile::normal(BOUND) * (of_image + of_noise).sqrt();
@@ -249,8 +231,11 @@ impl Work<'_> {
         let count = means.len().min(self.subject.times.len());
         let Some(line) = flicker::line(&self.subject.times[..count], &means[..count]) else { return };
         self.record.drift = Some(self.subject.scale.spread(line.slope));
-        let noise = self.lines.map_or(0.0, |lines| lines.frame_mean / self.stacks.len() as f64);
-        let flicker = line.variance - noise;
+        let level = self.lines.as_ref().map_or(0.0, |lines| lines.frame_mean / self.stacks.len() as f64);
+        let a = self.in_time.known();
+        let long_level = level / a.map_or(1.0, |a| ar1::long_factor(&self.sums.stacks, a));
+        self.record.var.level = Some(self.subject.var(long_level));
+        let flicker = line.variance - long_level * flicker::left_by_line(&self.subject.times[..count], a);
         self.record.var.flicker = Some(self.subject.var(flicker));
         self.record.flicker = self.subject.spread(flicker);
     }
@@ -280,7 +265,7 @@ impl Work<'_> {
             note_limited(channel, notes);
         }
         note_in_time(channel, self.in_time, self.temporal, notes);
-        if self.lines.is_some_and(|lines| lines.row.is_none() || lines.column.is_none()) {
+        if self.lines.as_ref().is_some_and(|lines| lines.row.is_none() || lines.column.is_none()) {
             notes.add(NoteCode::FewPixels, channel, "rows and columns need at least 48 samples along them");
         }
     }
@@ -340,10 +325,13 @@ pub fn note_few_frames(channel: Channel, distinct: u64, notes: &mut Notes) {
 pub fn note_in_time(channel: Channel, in_time: InTime, temporal: f64, notes: &mut Notes) {
     let (code, text) = match in_time {
         InTime::TooHigh => (NoteCode::DenoisedTime, "successive frames correlate by 0.95 or more"),
-        InTime::Known { recursive: false, .. } => (
+        InTime::Known { fit: Fit::OtherMemory, .. } => (
             NoteCode::DenoisedTime,
             "frames two apart correlate otherwise than a recursive filter makes them",
         ),
+        InTime::Known { fit: Fit::Holes, .. } => {
+            (NoteCode::Dropped, "frames remember each other and holes hide how far apart they are")
+        }
         InTime::Unknown if temporal > 0.0 => (
             NoteCode::FewFrames,
             "the correlation of frames needs at least 3 distinct frames and adjacent pairs",

@@ -1,6 +1,7 @@
 //! Levels of whole frames over time: their slope, and a periodicity that is no accident.
 
-use rustfft::FftPlanner;
+use crate::ar1;
+use rustfft::FftPlannerScalar;
 use rustfft::num_complex::Complex;
 
 use crate::quantile::fisher_f;
@@ -48,6 +49,21 @@ pub fn line(times_s: &[f64], means: &[f64]) -> Option<Line> {
     let squares: f64 = times_s.iter().zip(means).map(|(&t, &m)| fit.residual(t, m).powi(2)).sum();
     let line = Line { slope: fit.slope, variance: squares / (n - 2) as f64 };
     (line.slope.is_finite() && line.variance.is_finite()).then_some(line)
+}
+
+/// Expectation of [`Line::variance`] over the variance of one mean, for means that remember each other by `a` a frame.
+///
+/// 1 for white ones. A line takes more from a series with memory: with u its constant and its slope, both of length 1,
+/// (N − Σuᵀ R u)/(N − 2) is left.
+#[must_use]
+pub fn left_by_line(times_s: &[f64], a: Option<f64>) -> f64 {
+    let n = times_s.len() as f64;
+    let Some(a) = a.filter(|_| n > 2.0) else { return 1.0 };
+    let time = centre(times_s);
+    let length = times_s.iter().map(|t| (t - time) * (t - time)).sum::<f64>().sqrt();
+    let constant = vec![n.sqrt().recip(); times_s.len()];
+    let slope: Vec<f64> = times_s.iter().map(|t| (t - time) / length).collect();
+    (n - ar1::quadratic(&constant, a) - ar1::quadratic(&slope, a)) / (n - 2.0)
 }
 
 /// A line through its own centre: no product of large times and levels is ever formed.
@@ -173,7 +189,7 @@ fn periodogram(means: &[f64]) -> Option<Vec<f64>> {
     let fit = Fit::new(&times, means);
     let mut buffer: Vec<Complex<f64>> =
         times.iter().zip(means).map(|(&t, &m)| Complex::new(fit.residual(t, m), 0.0)).collect();
-    FftPlanner::new().plan_fft_forward(buffer.len()).process(&mut buffer);
+    FftPlannerScalar::new().plan_fft_forward(buffer.len()).process(&mut buffer);
     buffer.truncate(means.len() / 2 + 1);
     let powers: Vec<f64> = buffer.iter().map(Complex::norm_sqr).collect();
     powers.iter().all(|power| power.is_finite()).then_some(powers)

@@ -45,7 +45,7 @@ pub fn fill(regions: &mut [RegionRecord], light: &LightConfig, frame_rate: f64) 
             mean,
             domain: light.transfer.domain().to_owned(),
             black: black_name.clone(),
-            transfer_source: source_name(light.source).to_owned(),
+            transfer_source: light.source.name().to_owned(),
             stops_from_grey: level.zip(grey).map(|(level, grey)| (level / grey).log2()),
             stops_from_18: level
                 .filter(|_| light.transfer.domain() == "scene")
@@ -74,14 +74,6 @@ pub fn fill(regions: &mut [RegionRecord], light: &LightConfig, frame_rate: f64) 
 /// The first region with `role`.
 fn first_with(regions: &[RegionRecord], role: Role) -> Option<&RegionRecord> {
     regions.iter().find(|region| region.role.as_deref() == Some(role.name()))
-}
-
-const fn source_name(source: TransferSource) -> &'static str {
-    match source {
-        TransferSource::Caps => "caps",
-        TransferSource::User => "user",
-        TransferSource::Assumed => "assumed",
-    }
 }
 
 /// 20·log₁₀(level/spread), for a spread above 0.

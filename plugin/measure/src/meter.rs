@@ -64,6 +64,24 @@ pub enum TransferSource {
     Assumed,
 }
 
+impl TransferSource {
+    /// The name in results.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Caps => "caps",
+            Self::User => "user",
+            Self::Assumed => "assumed",
+        }
+    }
+
+    /// The source of that name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        [Self::Caps, Self::User, Self::Assumed].into_iter().find(|source| source.name() == name)
+    }
+}
+
 /// What the caller knows of a window beside its frames.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WindowInfo {

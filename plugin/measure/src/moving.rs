@@ -27,24 +27,65 @@ pub struct MovingSums {
 /// Correlation of successive frames as it can be told.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum InTime {
-    /// corr_t, and whether lag 2 agrees with a first-order recursion.
+    /// corr_t, and whether a first-order recursion explains the frames.
     Known {
         /// Lag 1, corrected for the window's length.
         a: f64,
-        /// Whether lag 2 is within 0.1 of what `a` makes it.
-        recursive: bool,
+        /// Whether the noise of a longer window follows from it.
+        fit: Fit,
     },
     /// At 0.95 or over.
     TooHigh,
-    /// Too few frames.
+    /// Too few frames, or below any filter.
     Unknown,
+}
+
+/// Whether a first-order recursion explains the frames.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Fit {
+    /// It does.
+    Recursive,
+    /// Lag 2 is more than 0.1 from what the recursion makes it.
+    OtherMemory,
+    /// Holes hide how far apart frames are, and the frames remember each other too well for that not to matter.
+    Holes,
+}
+
+impl InTime {
+    /// corr_t where it is known.
+    #[must_use]
+    pub fn known(self) -> Option<f64> {
+        if let Self::Known { a, .. } = self { Some(a) } else { None }
+    }
+
+    /// corr_t where the recursion explains the frames.
+    #[must_use]
+    pub fn recursive(self) -> Option<f64> {
+        if let Self::Known { a, fit: Fit::Recursive } = self { Some(a) } else { None }
+    }
+
+    /// corr_t for degrees of freedom: the strongest that can be told where it is stronger, 0 where nothing is known.
+    #[must_use]
+    pub fn for_freedom(self) -> f64 {
+        match self {
+            Self::Known { a, .. } => a,
+            Self::TooHigh => ar1::HIGHEST,
+            Self::Unknown => 0.0,
+        }
+    }
 }
 
 /// Largest departure of lag 2 from the recursion's.
 const LAG_2_TOLERANCE: f64 = 0.1;
+/// Strongest correlation whose bias by holes stays under a few percent.
+const HOLES_TOLERANCE: f64 = 0.5;
+/// Σρ is not taken for less: chance must not make it zero or negative.
+const LEAST_SUM: f64 = 0.05;
+/// Fewest lines for their offsets to be told from the frame's level.
+pub const FEWEST_LINES: f64 = 4.0;
 
 /// What lines and neighbours show, codes².
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone)]
 pub struct Lines {
     /// Variance of a row's moving offset.
     pub row: Option<f64>,
@@ -54,8 +95,10 @@ pub struct Lines {
     pub frame_mean: f64,
     /// s², the variance of a sample.
     pub sample: f64,
-    /// Σρ of the noise without lines over the ±15 box.
-    pub integral: f64,
+    /// ρ of the noise, frame means put back.
+    pub whole: Correlation,
+    /// ρ of the noise without lines.
+    pub free: Correlation,
 }
 
 impl MovingSums {
@@ -88,18 +131,25 @@ impl MovingSums {
         self.stacks.iter().map(|stack| (stack.weight + 1.0) * stack.frames as f64).sum()
     }
 
-    /// Correlation of successive frames.
+    /// Correlation of successive frames; `holes` tells whether some adjacent pairs are missing.
     #[must_use]
-    pub fn in_time(&self) -> InTime {
+    pub fn in_time(&self, holes: bool) -> InTime {
         let Some(ct) = self.ct.filter(|_| self.c0 > 0.0) else { return InTime::Unknown };
         match ar1::correlation(&self.stacks, ct / self.c0) {
             ar1::Correlation::Value(a) => {
-                let recursive = match (self.ct2, ar1::expected(&self.stacks, 2, a)) {
-                    (Some(ct2), Some(expected)) => (ct2 / self.c0 - expected).abs() <= LAG_2_TOLERANCE,
-                    // Without a pair at distance 2 nothing speaks against the recursion.
-                    _ => true,
+                let departure = self
+                    .ct2
+                    .zip(ar1::expected(&self.stacks, 2, a))
+                    .map(|(ct2, expected)| (ct2 / self.c0 - expected).abs());
+                // Without a pair at distance 2 nothing speaks against the recursion.
+                let fit = if departure.is_some_and(|departure| departure > LAG_2_TOLERANCE) {
+                    Fit::OtherMemory
+                } else if holes && a.abs() > HOLES_TOLERANCE {
+                    Fit::Holes
+                } else {
+                    Fit::Recursive
                 };
-                InTime::Known { a, recursive }
+                InTime::Known { a, fit }
             }
             ar1::Correlation::TooHigh => InTime::TooHigh,
             ar1::Correlation::Unknown => InTime::Unknown,
@@ -107,28 +157,49 @@ impl MovingSums {
     }
 
     /// Lines and the variance of frame means, from the mean products of far samples in rows and columns.
+    ///
+    /// Each rests on the others: taking frame means out lowers all products by m², and m² is what lines and
+    /// correlation add up to over a frame. The iteration shrinks its error about fivefold a step.
     #[must_use]
-    pub fn lines(&self, row: Option<f64>, column: Option<f64>, rho: Option<&Correlation>) -> Option<Lines> {
-        let p = self.samples();
+    pub fn lines(&self, row: Option<f64>, column: Option<f64>, seen: &Correlation) -> Option<Lines> {
+        let (w, h, p) = (self.width, self.height, self.samples());
         let within = self.variance()? * (p - 1.0) / p;
-        // A row's offset cannot be told from the frame's level with one row, and hardly with few.
-        let row = row.filter(|_| self.height >= 4.0).map(|product| product * self.lift());
-        let column = column.filter(|_| self.width >= 4.0).map(|product| product * self.lift());
-        let mut lines = Lines { row, column, frame_mean: 0.0, sample: within, integral: 1.0 };
-        for _ in 0..200 {
-            let before = lines.frame_mean;
-            lines.sample = within + before;
-            lines.row = row.map(|product| product + before);
-            lines.column = column.map(|product| product + before);
-            let (r, c) = (lines.row.unwrap_or(0.0), lines.column.unwrap_or(0.0));
-            lines.integral = rho.map_or(1.0, |rho| integral(rho, r / lines.sample, c / lines.sample));
-            let spread = lines.integral.min(p / 2.0) / p;
-            lines.frame_mean = (lines.sample - r - c) * spread + r / self.height + c / self.width;
-            if (lines.frame_mean - before).abs() <= 1e-12 * lines.sample {
+        if within <= 0.0 {
+            return None;
+        }
+        let row = row.filter(|_| h >= FEWEST_LINES).map(|product| product * self.lift());
+        let column = column.filter(|_| w >= FEWEST_LINES).map(|product| product * self.lift());
+        let mut frame_mean = 0.0;
+        let mut lines = None;
+        for _ in 0..1000 {
+            let sample = within + frame_mean;
+            let (of_rows, of_columns) = (row.map(|v| v + frame_mean), column.map(|v| v + frame_mean));
+            let (r, c) = (of_rows.unwrap_or(0.0), of_columns.unwrap_or(0.0));
+            let whole = seen.map(|_, _, rho| (rho * (sample - frame_mean) + frame_mean) / sample);
+            let rest = 1.0 - (r + c) / sample;
+            let free = whole.map(|dx, dy, rho| {
+                if dx == 0 && dy == 0 {
+                    return 1.0;
+                }
+                let shared = if dy == 0 { r } else { 0.0 } + if dx == 0 { c } else { 0.0 };
+                if rest > 0.0 { (rho - shared / sample) / rest } else { 0.0 }
+            });
+            let sum = free.sum(|dx, dy, rho| self.overlap(dx, dy) * rho).max(LEAST_SUM);
+            let next = (sample - r - c) * sum / p + r / h + c / w;
+            let settled = (next - frame_mean).abs() <= 1e-12 * sample;
+            frame_mean = next;
+            lines = Some(Lines { row: of_rows, column: of_columns, frame_mean, sample, whole, free });
+            if settled {
                 break;
             }
         }
-        Some(lines)
+        lines
+    }
+
+    /// Share of pairs of samples at a lag that lie inside the region.
+    fn overlap(&self, dx: i32, dy: i32) -> f64 {
+        let inside = |lag: i32, size: f64| (1.0 - f64::from(lag.abs()) / size).max(0.0);
+        inside(dx, self.width) * inside(dy, self.height)
     }
 
     /// Correlation of horizontal and vertical neighbours with lines taken out.
@@ -144,29 +215,32 @@ impl MovingSums {
         [one(self.cx, r), one(self.cy, c)]
     }
 
-    /// R_xy: Σρ² over the ±15 box less what chance adds, and lines beyond it; at least 1.
+    /// R_xy, by how much correlation in space lowers the degrees of freedom; at least 1.
+    ///
+    /// Σρ² over the pairs of samples that the region has, with the lines beyond the box, less what chance adds to it.
     #[must_use]
-    pub fn spatial_redundancy(&self, lines: &Lines, rho: Option<&Correlation>) -> f64 {
+    pub fn spatial_redundancy(&self, lines: &Lines) -> f64 {
         let share = |line: Option<f64>| line.unwrap_or(0.0) / lines.sample;
         let (qr, qc) = (share(lines.row), share(lines.column));
-        let far = (self.width - 31.0).max(0.0) * qr * qr + (self.height - 31.0).max(0.0) * qc * qc;
-        let near = rho.map_or(1.0, |rho| rho.sum(|_, _, rho| rho * rho) - rho.count() as f64 / rho.samples);
-        (near + far).max(1.0)
+        let rho = &lines.whole;
+        let along = |lags: usize, size: f64| -> f64 {
+            (-(lags as i32)..=lags as i32).map(|lag| (1.0 - f64::from(lag.abs()) / size).max(0.0)).sum()
+        };
+        let near = rho.sum(|dx, dy, rho| self.overlap(dx, dy) * rho * rho);
+        let far = qr * qr * (self.width - along(rho.lags.0, self.width))
+            + qc * qc * (self.height - along(rho.lags.1, self.height));
+        let chance =
+            rho.sum(
+                |dx, dy, _| {
+                    if dx == 0 && dy == 0 { 0.0 } else { self.overlap(dx, dy) / rho.products(dx, dy) }
+                },
+            );
+        ((near + far) / (1.0 + chance * self.lift())).max(1.0)
     }
-}
 
-/// Σρ over the box once shares `qr` and `qc` of rows and columns are taken out; at least 0.05.
-fn integral(rho: &Correlation, qr: f64, qc: f64) -> f64 {
-    let rest = 1.0 - qr - qc;
-    if rest <= 0.0 {
-        return 1.0;
+    /// Effective degrees of freedom of the variance under redundancy in space and a recursion `a` in time.
+    #[must_use]
+    pub fn effective_freedom(&self, redundancy: f64, a: f64) -> f64 {
+        ar1::freedom(&self.stacks, a) / redundancy
     }
-    let sum = rho.sum(|dx, dy, rho| {
-        if dx == 0 && dy == 0 {
-            return 1.0;
-        }
-        let lines = if dy == 0 { qr } else { 0.0 } + if dx == 0 { qc } else { 0.0 };
-        (rho - lines) / rest
-    });
-    sum.max(0.05)
 }

@@ -95,7 +95,7 @@ impl<T: Sample> PairStack<T> {
                 for ((d, &now), &before) in self.row.iter_mut().zip(row).zip(previous.iter()) {
                     *d = now.wide() as i32 - before.wide() as i32;
                 }
-                if y % ROW_STEP == 0 {
+                if y.is_multiple_of(ROW_STEP) {
                     let (product, linear) = products(&self.row[..self.width - 1], &self.row[1..]);
                     self.frame.right.0 += product;
                     self.frame.right.1 += linear;

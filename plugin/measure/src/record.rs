@@ -307,6 +307,8 @@ pub struct ComponentRecord {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct CodesRecord {
     /// Lowest code.
+    // Named so that its absence is an error, which makes the whole part absent, as it is for derived components.
+    #[serde(deserialize_with = "Option::deserialize")]
     pub min_codes: Option<u32>,
     /// Highest code.
     pub max_codes: Option<u32>,

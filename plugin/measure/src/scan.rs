@@ -184,7 +184,6 @@ fn profile_bins(line: usize, height: usize) -> std::ops::Range<usize> {
 }
 
 /// Whether to split views into fields, and which parities one buffer holds.
-#[must_use]
 pub fn fields(scan: Scan, parity: usize) -> impl Iterator<Item = (bool, usize)> + Clone {
     let (range, split) = match scan {
         Scan::Progressive => (0..1, false),

@@ -53,8 +53,9 @@ mod tests {
                 stack.begin_frame();
                 for y in 0..8usize {
                     // Two pixels trade 4 codes from window to window.
-                    let row: Vec<u16> =
-                        (0..8u16).map(|x| 100 + 4 * u16::from((x + window + y as u16) % 2 == 0)).collect();
+                    let row: Vec<u16> = (0..8u16)
+                        .map(|x| 100 + 4 * u16::from((x + window + y as u16).is_multiple_of(2)))
+                        .collect();
                     stack.row(y, &row);
                 }
                 stack.end_frame();

@@ -74,10 +74,8 @@ impl BandSums {
     }
 
     fn row(&mut self, y: usize, sum: u64) {
-        if self.bins > 0 {
-            if let Some(bin) = self.current.get_mut(y / self.rows) {
-                *bin += sum;
-            }
+        if let Some(bin) = y.checked_div(self.rows).and_then(|bin| self.current.get_mut(bin)) {
+            *bin += sum;
         }
     }
 
@@ -242,10 +240,8 @@ impl<T: Sample> Stack<T> {
                 i128::from(frame.square) + i128::from(self.last_square) - 2 * i128::from(frame.previous);
             self.differences.add(square, i128::from(sum) - i128::from(last));
         }
-        if self.run >= 2 {
-            if let Some(&before) = self.sums.get(self.sums.len().wrapping_sub(2)) {
-                self.lags[1].add(frame.before_previous, (before, sum));
-            }
+        if let Some(&before) = self.sums.iter().rev().nth(1).filter(|_| self.run >= 2) {
+            self.lags[1].add(frame.before_previous, (before, sum));
         }
         self.bands.end_frame(self.run >= 1);
         self.keep_piece(self.sums.len() as u64);
@@ -286,14 +282,14 @@ impl<T: Sample> Stack<T> {
 
     /// Offers frame `index`, which is in ring place 0, to the piece.
     fn keep_piece(&mut self, index: u64) {
-        if index % self.piece_stride != 0 {
+        if !index.is_multiple_of(self.piece_stride) {
             return;
         }
         if self.piece.len() == PIECE_FRAMES {
             self.piece_stride *= 2;
             let stride = self.piece_stride;
-            self.piece.retain(|(kept, _)| kept % stride == 0);
-            if index % stride != 0 {
+            self.piece.retain(|(kept, _)| kept.is_multiple_of(stride));
+            if !index.is_multiple_of(stride) {
                 return;
             }
         }
@@ -406,7 +402,7 @@ impl ColumnBlocks {
             return;
         }
         accumulate(&mut self.current, row);
-        if (y + 1) % BLOCK != 0 {
+        if !(y + 1).is_multiple_of(BLOCK) {
             return;
         }
         for x in 0..self.current.len() {

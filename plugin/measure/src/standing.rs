@@ -1,95 +1,96 @@
 //! The mean image: its quadratic trend, what stands in it beyond the trend, and lines.
 
+use crate::moving::FEWEST_LINES;
+use crate::spatial::Correlation;
 use crate::stack::{BLOCK, StackNumbers};
 
-/// A mean image taken apart.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct Standing {
-    /// Coefficients of the trend that was fitted: 6, fewer under 3 samples a side.
-    pub coefficients: usize,
-    /// Σ of squares of what is left.
-    pub residual: f64,
-    /// Σ of squares of the trend about its mean.
-    pub trend: f64,
-    /// Mean product of far samples in a row of what is left.
-    pub row: Option<f64>,
-    /// Mean product of far samples in a column of what is left.
-    pub column: Option<f64>,
-}
+/// Orders in x and y of the terms of the trend.
+const TERMS: [(usize, usize); 6] = [(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)];
+/// A term takes at least this much of one sample's variance away.
+const LEAST_SHARE: f64 = 0.05;
 
-/// Polynomials 0, 1, 2 that are orthogonal over `size` equidistant points, with their squares summed.
-fn polynomials(size: usize) -> Vec<(Vec<f64>, f64)> {
+/// Polynomials of order 0, 1, 2 over `size` equidistant points, orthogonal and with squares that sum to 1; fewer for
+/// fewer than 3 points.
+fn polynomials(size: usize) -> Vec<Vec<f64>> {
     let centre = (size as f64 - 1.0) / 2.0;
     let moment = (size as f64 * size as f64 - 1.0) / 12.0;
     (0..size.min(3))
-        .map(|degree| {
-            let values: Vec<f64> = (0..size)
-                .map(|i| {
-                    let x = i as f64 - centre;
-                    match degree {
-                        0 => 1.0,
-                        1 => x,
-                        _ => x * x - moment,
-                    }
-                })
-                .collect();
-            let norm = values.iter().map(|v| v * v).sum();
-            (values, norm)
+        .map(|order| {
+            let at = |i: usize| {
+                let x = i as f64 - centre;
+                [1.0, x, x * x - moment][order]
+            };
+            let norm = (0..size).map(|i| at(i) * at(i)).sum::<f64>().sqrt();
+            (0..size).map(|i| at(i) / norm).collect()
         })
         .collect()
 }
 
-/// Takes `image` (row by row, `width` a row) apart by least squares on 1, x, y, x², xy, y².
-///
-/// On a full rectangle the products of the two axes' orthogonal polynomials are orthogonal too, so that each coefficient
-/// is a projection of its own.
-#[must_use]
-pub fn take_apart(image: &[f64], width: usize, height: usize) -> Standing {
-    let count = width * height;
-    if count == 0 || image.len() != count {
-        return Standing::default();
+/// The terms of a trend over a rectangle: pairs of polynomials. On a full rectangle products of the two axes' orthogonal
+/// polynomials are orthogonal too, so that each coefficient is a projection of its own.
+struct Surface {
+    across: Vec<Vec<f64>>,
+    down: Vec<Vec<f64>>,
+}
+
+impl Surface {
+    fn new(width: usize, height: usize) -> Self {
+        Self { across: polynomials(width), down: polynomials(height) }
     }
-    let mean = image.iter().sum::<f64>() / count as f64;
-    let mut left: Vec<f64> = image.iter().map(|value| value - mean).collect();
-    let (across, down) = (polynomials(width), polynomials(height));
-    let mut coefficients = 1;
-    let mut trend = 0.0;
-    for (i, (px, nx)) in across.iter().enumerate() {
-        for (j, (py, ny)) in down.iter().enumerate() {
-            if i + j == 0 || i + j > 2 {
-                continue;
-            }
-            let projection: f64 = left
-                .chunks_exact(width)
-                .zip(py)
-                .map(|(row, y)| y * row.iter().zip(px).map(|(value, x)| value * x).sum::<f64>())
-                .sum();
-            let factor = projection / (nx * ny);
-            for (row, y) in left.chunks_exact_mut(width).zip(py) {
-                for (value, x) in row.iter_mut().zip(px) {
-                    *value -= factor * x * y;
-                }
-            }
-            trend += factor * projection;
-            coefficients += 1;
-        }
-    }
-    let residual = left.iter().map(|value| value * value).sum();
-    let row_blocks = |y: usize, j: usize| left[y * width + j * BLOCK..][..BLOCK].iter().sum::<f64>();
-    let column_blocks =
-        |x: usize, j: usize| (0..BLOCK).map(|k| left[(j * BLOCK + k) * width + x]).sum::<f64>();
-    Standing {
-        coefficients,
-        residual,
-        trend,
-        row: far_product(height, width / BLOCK, row_blocks),
-        column: far_product(width, height / BLOCK, column_blocks),
+
+    fn terms(&self) -> impl Iterator<Item = (&[f64], &[f64])> {
+        TERMS
+            .iter()
+            .filter_map(|&(i, j)| Some((self.across.get(i)?.as_slice(), self.down.get(j)?.as_slice())))
     }
 }
 
-/// Mean over lines of the mean product of samples in blocks at least two apart.
+/// One mean image taken apart.
+#[derive(Debug, Clone, Copy, Default)]
+struct Standing {
+    /// Σ of squares of what is left.
+    residual: f64,
+    /// Σ of squares of the trend about its mean.
+    trend: f64,
+    /// Mean product of far samples in a row, and in a column, of what is left.
+    row: Option<f64>,
+    column: Option<f64>,
+}
+
+/// Takes `image` (row by row, `width` a row) apart by least squares on 1, x, y, x², xy, y².
+fn take_apart(image: &[f64], width: usize, surface: &Surface) -> Standing {
+    if image.is_empty() {
+        return Standing::default();
+    }
+    let mean = image.iter().sum::<f64>() / image.len() as f64;
+    let mut left: Vec<f64> = image.iter().map(|value| value - mean).collect();
+    let mut trend = 0.0;
+    for (k, (px, py)) in surface.terms().enumerate() {
+        let along = |row: &[f64]| row.iter().zip(px).map(|(value, x)| value * x).sum::<f64>();
+        let factor: f64 = left.chunks_exact(width).zip(py).map(|(row, y)| y * along(row)).sum();
+        for (row, y) in left.chunks_exact_mut(width).zip(py) {
+            for (value, x) in row.iter_mut().zip(px) {
+                *value -= factor * x * y;
+            }
+        }
+        if k > 0 {
+            trend += factor * factor;
+        }
+    }
+    let height = left.len() / width;
+    let row_block = |y: usize, j: usize| left[y * width + j * BLOCK..][..BLOCK].iter().sum::<f64>();
+    let column_block = |x: usize, j: usize| (0..BLOCK).map(|k| left[(j * BLOCK + k) * width + x]).sum();
+    Standing {
+        residual: left.iter().map(|value| value * value).sum(),
+        trend,
+        row: far_product(height, width / BLOCK, row_block),
+        column: far_product(width, height / BLOCK, column_block),
+    }
+}
+
+/// Mean over lines of the mean product of samples in blocks at least two apart; `None` with fewer than three blocks.
 fn far_product(lines: usize, blocks: usize, block: impl Fn(usize, usize) -> f64) -> Option<f64> {
-    if blocks < 3 {
+    if blocks < 3 || lines == 0 {
         return None;
     }
     let mut total = 0.0;
@@ -107,13 +108,17 @@ fn far_product(lines: usize, blocks: usize, block: impl Fn(usize, usize) -> f64)
     Some(total / (lines * BLOCK * BLOCK * (blocks - 1) * (blocks - 2)) as f64)
 }
 
+/// The far product of one line.
+fn far_of_line(line: &[f64]) -> f64 {
+    far_product(1, line.len() / BLOCK, |_, j| line[j * BLOCK..][..BLOCK].iter().sum()).unwrap_or(0.0)
+}
+
 /// The mean images of all fields of a component.
 #[derive(Debug)]
 pub struct StandingSums {
     parts: Vec<Standing>,
-    width: f64,
-    /// Rows of a field, on average.
-    height: f64,
+    width: usize,
+    height: usize,
     /// Samples of all fields.
     samples: f64,
 }
@@ -131,21 +136,17 @@ pub struct StandingParts {
     pub samples: f64,
 }
 
-/// Fewest lines for an offset of lines to be told from the trend, which takes three of them away.
-const FEWEST_LINES: f64 = 8.0;
-
 impl StandingSums {
     /// Takes the mean images apart.
     #[must_use]
     pub fn new(stacks: &[StackNumbers]) -> Self {
         let samples: usize = stacks.iter().map(StackNumbers::samples).sum();
-        let fields = stacks.len().max(1) as f64;
-        Self {
-            parts: stacks.iter().map(|s| take_apart(&s.mean_image, s.width, s.height)).collect(),
-            width: stacks.iter().map(|s| s.width as f64).sum::<f64>() / fields,
-            height: stacks.iter().map(|s| s.height as f64).sum::<f64>() / fields,
-            samples: samples as f64,
-        }
+        let first = stacks.first().map_or((0, 0), |stack| (stack.width, stack.height));
+        let parts = stacks
+            .iter()
+            .map(|s| take_apart(&s.mean_image, s.width, &Surface::new(s.width, s.height)))
+            .collect();
+        Self { parts, width: first.0, height: first.1, samples: samples as f64 }
     }
 
     /// Variance of the trend over the region.
@@ -155,38 +156,83 @@ impl StandingSums {
         (freedom > 0.0).then(|| self.parts.iter().map(|part| part.trend).sum::<f64>() / freedom)
     }
 
-    /// Variances of the image and its lines, with what the trend took of each given back.
+    /// Variances of single samples and lines in the mean image, with what the trend took of each given back.
     ///
-    /// The fit takes its coefficients' share of the single samples (each worth Σρ = `integral` samples) and three of
-    /// the offsets of rows and of columns. `None` where the region is too small for a trend.
+    /// The trend is a projection. Of offsets of rows it takes 3 of H, of columns 3 of W; of single samples whose
+    /// correlation is `free` it takes Σ q'Rq over its terms q. What it takes leaves traces in the far products too.
+    /// Three expectations, three unknowns. `None` where the region is too small for a trend.
     #[must_use]
-    pub fn solve(&self, integral: f64) -> Option<StandingParts> {
+    pub fn solve(&self, free: &Correlation) -> Option<StandingParts> {
         let fields = self.parts.len() as f64;
-        let (w, h, p) = (self.width, self.height, self.samples / fields);
-        let coefficients = self.parts.iter().map(|part| part.coefficients).max()? as f64;
-        if coefficients * integral > p / 2.0 {
+        let (w, h, p) = (self.width as f64, self.height as f64, self.samples / fields);
+        let surface = Surface::new(self.width, self.height);
+        let terms = surface.terms().count() as f64;
+        if p <= terms {
             return None;
         }
+        let lost = taken(&surface, free).max(LEAST_SHARE * terms);
         let residual = self.parts.iter().map(|part| part.residual).sum::<f64>() / self.samples;
         let mean = |get: fn(&Standing) -> Option<f64>| {
             self.parts.iter().map(get).sum::<Option<f64>>().map(|sum| sum / fields)
         };
         let row = mean(|part| part.row).filter(|_| h >= FEWEST_LINES);
         let column = mean(|part| part.column).filter(|_| w >= FEWEST_LINES);
-        let (mut whole, mut r, mut c) = (residual, row.unwrap_or(0.0), column.unwrap_or(0.0));
-        for _ in 0..200 {
-            let before = [whole, r, c];
-            let single = (whole - r - c) * integral / p;
-            whole = residual + 3.0 * r / h + 3.0 * c / w + coefficients * single;
-            r = row.map_or(0.0, |product| product + 3.0 * before[1] / h + 3.0 * single + before[2] / w);
-            c = column.map_or(0.0, |product| product + 3.0 * before[2] / w + 3.0 * single + before[1] / h);
-            let moved: f64 = [whole, r, c].iter().zip(before).map(|(now, before)| (now - before).abs()).sum();
-            if moved <= 1e-12 * whole.abs() {
-                break;
+        let kept_rows = 1.0 - surface.down.len() as f64 / h;
+        let kept_columns = 1.0 - surface.across.len() as f64 / w;
+        let far = |polynomials: &[Vec<f64>]| polynomials.iter().map(|u| far_of_line(u)).sum::<f64>();
+        // Σ over lines of the far product of a term is that of one axis, times the other's squares, which sum to 1.
+        let far_terms = |get: fn((&[f64], &[f64])) -> f64| surface.terms().map(get).sum::<f64>();
+        let mut system =
+            [[1.0 - lost / p, kept_rows, kept_columns, residual], [0.0, 1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]];
+        if let Some(product) = row {
+            let single = -lost / terms * far_terms(|(px, _)| far_of_line(px)) / h;
+            system[1] = [single, kept_rows, -far(&surface.across), product];
+        }
+        if let Some(product) = column {
+            let single = -lost / terms * far_terms(|(_, py)| far_of_line(py)) / w;
+            system[2] = [single, -far(&surface.down), kept_columns, product];
+        }
+        let [pixel, r, c] = solve(system)?;
+        Some(StandingParts {
+            whole: pixel + r + c,
+            row: row.map(|_| r),
+            column: column.map(|_| c),
+            samples: self.samples,
+        })
+    }
+}
+
+/// Σ q'Rq over the terms q of the trend: how many samples' worth of variance it takes of noise whose ρ is `free`.
+fn taken(surface: &Surface, free: &Correlation) -> f64 {
+    let own = |u: &[f64], lags: usize| -> Vec<f64> {
+        (0..=lags).map(|d| u.iter().zip(u.get(d..).unwrap_or_default()).map(|(a, b)| a * b).sum()).collect()
+    };
+    surface
+        .terms()
+        .map(|(px, py)| {
+            let (x, y) = (own(px, free.lags.0), own(py, free.lags.1));
+            free.sum(|dx, dy, rho| rho * x[dx.unsigned_abs() as usize] * y[dy.unsigned_abs() as usize])
+        })
+        .sum()
+}
+
+/// Solves three linear equations (rows: three factors and the right side); `None` where they do not decide.
+fn solve(mut system: [[f64; 4]; 3]) -> Option<[f64; 3]> {
+    for k in 0..3 {
+        let best = (k..3).max_by(|&a, &b| system[a][k].abs().total_cmp(&system[b][k].abs()))?;
+        system.swap(k, best);
+        let pivot = system[k];
+        if pivot[k].abs() < 1e-9 {
+            return None;
+        }
+        for (i, row) in system.iter_mut().enumerate() {
+            if i != k {
+                let factor = row[k] / pivot[k];
+                row.iter_mut().zip(pivot).for_each(|(value, p)| *value -= factor * p);
             }
         }
-        Some(StandingParts { whole, row: row.map(|_| r), column: column.map(|_| c), samples: self.samples })
     }
+    Some([0, 1, 2].map(|k| system[k][3] / system[k][k]))
 }
 
 #[cfg(test)]
@@ -204,13 +250,13 @@ mod tests {
                 .collect();
             let mean = image.iter().sum::<f64>() / image.len() as f64;
             let spread: f64 = image.iter().map(|v| (v - mean) * (v - mean)).sum();
-            let got = take_apart(&image, w, h);
+            let got = take_apart(&image, w, &Surface::new(w, h));
             assert!(got.residual <= 1e-20 * image.len() as f64 * 160_000.0, "{w}x{h}: {}", got.residual);
             assert!((got.trend - spread).abs() <= 1e-9 * spread.max(1e-9), "{w}x{h}");
             let columns = [1, 2, 3][w.min(3) - 1];
             let rows = [1, 2, 3][h.min(3) - 1];
             let terms = (0..columns).map(|i| (0..rows).filter(|j| i + j <= 2).count()).sum::<usize>();
-            assert_eq!(got.coefficients, terms);
+            assert_eq!(Surface::new(w, h).terms().count(), terms);
         }
     }
 
@@ -219,7 +265,7 @@ mod tests {
         let (w, h) = (64, 64);
         let image: Vec<f64> =
             (0..w * h).map(|i| if (i % w + i / w) % 2 == 0 { 101.0 } else { 99.0 }).collect();
-        let got = take_apart(&image, w, h);
+        let got = take_apart(&image, w, &Surface::new(w, h));
         // A checkerboard of an even size meets only the xy term, and hardly that.
         assert!((got.residual / (w * h) as f64 - 1.0).abs() < 1e-3, "{}", got.residual);
     }

@@ -91,10 +91,8 @@ impl Tail {
     /// Takes in one row for the low side; `flip` it (`!code`) for the high side.
     fn row(&mut self, row: &[u16], extreme: u16, flip: u16) {
         // Nothing in this row reaches the two codes that are kept.
-        if let Some((inner, _)) = self.inner {
-            if (extreme ^ flip) > inner {
-                return;
-            }
+        if self.inner.is_some_and(|(inner, _)| (extreme ^ flip) > inner) {
+            return;
         }
         for &code in row {
             let code = code ^ flip;
@@ -209,10 +207,13 @@ impl CodeCounts {
     /// The floor and the ceiling inside the range: code and count, or `None` where the outermost code is no rail.
     #[must_use]
     pub fn rails(&self, step: u32) -> [Option<(u16, u64)>; 2] {
-        let wide_enough = u32::from(self.max.saturating_sub(self.min)) / step + 1 >= 8;
+        let wide_enough = u32::from(self.max.saturating_sub(self.min)) >= 8 * step;
+        let ceiling = self.limits.ceiling.saturating_sub(step);
         [self.low.rail(step, 0), self.high.rail(step, u16::MAX)].map(|rail| {
             let (code, count, inner) = rail?;
-            (wide_enough && count >= 30 && 1000 * count >= self.samples && count > inner)
+            // Codes that clip are counted as such.
+            let inside = code > self.limits.floor && u32::from(code) < ceiling;
+            (wide_enough && inside && count >= 30 && 1000 * count >= self.samples && count > inner)
                 .then_some((code, count))
         })
     }

@@ -1,0 +1,129 @@
+//! A clip's summary against its windows and against the same frames in one window.
+
+mod support;
+
+use noise_measure::format::{Channel, Model};
+use noise_measure::meter::{Carry, FrameTags};
+use noise_measure::record::{NoteCode, WindowRecord};
+use noise_measure::summary::summarize;
+use support::{Picture, Setup, noisy};
+
+/// Measures pictures in windows of `length` frames.
+fn measured(setup: &Setup, pictures: &[Picture], length: usize) -> Vec<WindowRecord> {
+    let (mut meter, mut carry) = (setup.meter(), Carry::default());
+    let mut all = Vec::new();
+    for (index, window) in pictures.chunks(length).enumerate() {
+        for picture in window {
+            setup.add(&mut meter, picture, 0, FrameTags::default());
+        }
+        let closed = meter.close().expect("frames came");
+        all.push(closed.evaluate(&mut carry, setup.info(index as u64)));
+    }
+    all
+}
+
+fn y(record: &WindowRecord) -> &noise_measure::record::ComponentRecord {
+    record.regions[0].components.get(Channel::Y).expect("luma")
+}
+
+fn close(name: &str, a: Option<f64>, b: Option<f64>) {
+    match (a, b) {
+        (Some(a), Some(b)) => assert!((a - b).abs() <= 1e-9 * b.abs().max(1e-9), "{name}: {a} {b}"),
+        (a, b) => assert_eq!(a, b, "{name}"),
+    }
+}
+
+#[test]
+fn the_summary_of_one_window_is_that_window() {
+    for model in [Model::Gray, Model::Yuv, Model::Rgb] {
+        let setup = Setup::new(model, 64, 60, 10).grid(2, 3);
+        let windows = measured(&setup, &noisy(&setup, 1, 20, 400.0, 4.0), 20);
+        let summary = summarize(&windows).unwrap();
+        let window = &windows[0];
+        assert_eq!(summary.frame, window.frame);
+        for ((_, a), (_, b)) in summary.regions[0].components.iter().zip(window.regions[0].components.iter())
+        {
+            close("mean", a.mean, b.mean);
+            assert_eq!(a.codes, b.codes);
+            for (name, a, b) in [
+                ("temporal", a.temporal, b.temporal),
+                ("codes", a.temporal_codes, b.temporal_codes),
+                ("pair", a.temporal_pair, b.temporal_pair),
+                ("long", a.temporal_long, b.temporal_long),
+                ("fixed", a.fixed, b.fixed),
+                ("fixed_row", a.fixed_row, b.fixed_row),
+                ("row", a.row, b.row),
+                ("column", a.column, b.column),
+                ("shading", a.shading, b.shading),
+                ("total", a.total, b.total),
+                ("corr_x", a.corr_x, b.corr_x),
+                ("corr_y", a.corr_y, b.corr_y),
+                ("corr_t", a.corr_t, b.corr_t),
+                ("flicker", a.var.flicker, b.var.flicker),
+                ("drift", a.drift, b.drift),
+                ("low", a.temporal_ci.map(|ci| ci[0]), b.temporal_ci.map(|ci| ci[0])),
+                ("high", a.temporal_long_ci.map(|ci| ci[1]), b.temporal_long_ci.map(|ci| ci[1])),
+            ] {
+                close(name, a, b);
+            }
+        }
+        let (a, b) = (summary.regions[0].light.as_ref().unwrap(), window.regions[0].light.as_ref().unwrap());
+        close("snr", a.snr_temporal_db, b.snr_temporal_db);
+        close("chroma", summary.regions[0].chroma_ratio, window.regions[0].chroma_ratio);
+        assert_eq!(summary.regions[0].notes, window.regions[0].notes);
+        assert_eq!(summary.trend.as_ref().unwrap().len(), 1);
+        let grid = (summary.grid.unwrap(), window.grid.as_ref().unwrap());
+        for ((_, a), (_, b)) in grid.0.components.iter().zip(grid.1.components.iter()) {
+            assert_eq!(a.codes, b.codes);
+            a.temporal_pair.iter().zip(&b.temporal_pair).for_each(|(a, b)| close("cell", *a, *b));
+        }
+    }
+}
+
+#[test]
+fn variances_are_pooled_signed_with_their_degrees_of_freedom() {
+    let setup = Setup::new(Model::Gray, 32, 32, 10);
+    let mut pictures = noisy(&setup, 2, 10, 400.0, 2.0);
+    pictures.extend(noisy(&setup, 3, 5, 420.0, 6.0));
+    let windows = measured(&setup, &pictures, 10);
+    let summary = summarize(&windows).unwrap();
+    let (a, b) = (y(&windows[0]), y(&windows[1]));
+    let want = (9.0 * a.var.temporal.unwrap() + 4.0 * b.var.temporal.unwrap()) / 13.0;
+    close("temporal", y(&summary).var.temporal, Some(want));
+    close("mean", y(&summary).mean, Some((10.0 * a.mean.unwrap() + 5.0 * b.mean.unwrap()) / 15.0));
+    assert_eq!(y(&summary).frame_means.len(), 15);
+    // White noise without a pattern: the fixed variance is as often negative as not, and pooled as it is.
+    let fixed = (9.0 * a.var.fixed.unwrap() + 4.0 * b.var.fixed.unwrap()) / 13.0;
+    close("fixed", y(&summary).var.fixed, Some(fixed));
+    assert_eq!(y(&summary).fixed.is_none(), fixed <= 0.0);
+    assert_eq!(y(&summary).fixed_upper.is_some(), fixed <= 0.0);
+}
+
+#[test]
+fn pulsing_noise_widens_the_interval() {
+    let setup = Setup::new(Model::Gray, 48, 48, 10);
+    let steady: Vec<_> = (0..8).flat_map(|k| noisy(&setup, 10 + k, 8, 400.0, 4.0)).collect();
+    let pulsing: Vec<_> =
+        (0..8).flat_map(|k| noisy(&setup, 10 + k, 8, 400.0, if k % 2 == 0 { 3.0 } else { 5.0 })).collect();
+    let width = |pictures| {
+        let record = summarize(&measured(&setup, pictures, 8)).unwrap();
+        let [low, high] = y(&record).temporal_ci.unwrap();
+        (high - low) / y(&record).temporal.unwrap()
+    };
+    // Two levels 3 and 5 in turn: variances 9 and 25 scatter by 8.55 about 17 over 8 windows; t₇ = 2.365 gives ±42 %
+    // of the variance, ±21 % of the spread. Sampling alone: ±0.9 %.
+    let (calm, pulse) = (width(&steady), width(&pulsing));
+    assert!(calm < 0.05, "{calm}");
+    assert!((0.35..0.52).contains(&pulse), "{pulse}");
+}
+
+#[test]
+fn a_changed_format_is_left_out_and_said() {
+    let (small, large) = (Setup::new(Model::Gray, 16, 16, 8), Setup::new(Model::Gray, 32, 32, 8));
+    let mut windows = measured(&small, &noisy(&small, 4, 4, 100.0, 3.0), 4);
+    windows.extend(measured(&large, &noisy(&large, 5, 9, 100.0, 3.0), 3));
+    let summary = summarize(&windows).unwrap();
+    assert_eq!(summary.frames, 9);
+    assert!(summary.notes.iter().any(|note| note.code == NoteCode::FormatChanged));
+    assert!(summarize(&[]).is_none());
+}

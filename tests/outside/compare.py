@@ -1,0 +1,165 @@
+"""A window as the reference sees it, in the record's field names, and the comparison with the meter's."""
+
+import numpy as np
+
+import levels
+import picture
+import reference
+
+EXACT = 4 * np.finfo(float).eps  # one division and one scaling apart
+VARIANCE = 1e-9  # relative, as the project promises against plain numpy
+SOLVED = 1e-9  # what comes from an iteration or a root, absolute on quantities of order one
+STANDING = ("fixed", "fixed_row", "fixed_column", "fixed_pixel")
+
+
+def component(stack, times, joined, scale=None, step=None):
+    """Expected numbers of one component: `stack` holds distinct frames in codes, or in percent where no scale is."""
+    stacks = [reference.Stack.of(stack, joined)]
+    moved = reference.moving(stacks)
+    stood = reference.standing(stacks, moved)
+    means = np.asarray(stack, dtype=np.float64).mean(axis=(1, 2))
+    spread, slope = reference.flicker(means, times, moved and moved.frame_mean, moved.corr_t if moved else None)
+    var = {k: stood[k] for k in STANDING} | {"flicker": spread}
+    out = {"samples": int(stack[0].size), "frame_means": means, "var": var, "shading": stood["shading"], "slope": slope}
+    if scale is not None:
+        out |= levels.levels(stack, scale, step)
+    if moved is not None:
+        keys = ("temporal", "row", "column", "nu")
+        var |= {k: getattr(moved, k) for k in keys} | {k: moved.sums[k] for k in ("c0", "cx", "cy", "ct", "ct2")}
+        out |= {k: getattr(moved, k) for k in ("corr_x", "corr_y", "corr_t", "pair", "long")}
+        out["ci"] = reference.interval(moved.temporal, moved.nu)
+    out["mean_image"] = stood.get("mean_image")
+    return out
+
+
+class Report:
+    """Collects what differs, so that one run shows all of it."""
+
+    def __init__(self):
+        self.wrong = []
+
+    def number(self, where, got, expected, relative=0.0, absolute=0.0):
+        if isinstance(expected, float) and np.isnan(expected):
+            expected = None
+        if got is None or expected is None:
+            if got is not expected:
+                self.wrong.append(f"{where}: {got}, expected {expected}")
+        elif not abs(got - expected) <= relative * abs(expected) + absolute:
+            self.wrong.append(f"{where}: {got!r}, expected {expected!r}")
+
+    def same(self, where, got, expected):
+        if got != expected:
+            self.wrong.append(f"{where}: {got!r}, expected {expected!r}")
+
+    def close(self):
+        assert not self.wrong, "\n".join(self.wrong[:40]) + f"\n({len(self.wrong)} differences)"
+
+
+def hold(report, where, got, want, scale):
+    """One native component of the record against the reference."""
+    report.same(f"{where}.samples", got["samples"], want["samples"])
+    for name in ("mean_codes", "mean"):
+        report.number(f"{where}.{name}", got[name], want[name], EXACT, EXACT * 100)
+    for name in ("min_codes", "max_codes", "clipped_low", "clipped_high", "above_white", "below_black"):
+        report.same(f"{where}.{name}", got[name], want[name])
+    for name in ("rail_low", "rail_high"):
+        report.same(f"{where}.{name}", got[name], want[name])
+    hold_noise(report, where, got, want, scale.span / 100)
+
+
+def hold_noise(report, where, got, want, unit):
+    """Signed variances and what follows; `unit` is the stack's unit in one percent."""
+    var, expected = got["var"], want["var"]
+    for name in ("temporal", "c0"):
+        report.number(f"{where}.var.{name}", var[name], expected.get(name), VARIANCE)
+    c0, temporal = expected.get("c0") or 0.0, expected.get("temporal") or 0.0
+    for name in ("cx", "cy", "ct", "ct2"):
+        report.number(f"{where}.var.{name}", var[name], expected.get(name), 0.0, VARIANCE * c0)
+    for name in ("row", "column", "flicker"):
+        report.number(f"{where}.var.{name}", var[name], expected.get(name), VARIANCE, VARIANCE * temporal)
+    for name in STANDING:
+        size = abs(want["mean_image"] or 0.0)
+        report.number(f"{where}.var.{name}", var[name], expected.get(name), 0.0, VARIANCE * size)
+    report.number(f"{where}.var.nu", var["nu"], expected.get("nu"), SOLVED)
+    for name in ("corr_x", "corr_y", "corr_t"):
+        report.number(f"{where}.{name}", got[name], want.get(name), 0.0, SOLVED)
+    for name, key in (("temporal_pair", "pair"), ("temporal_long", "long")):
+        report.number(f"{where}.{name}", got[name], spread(want.get(key), unit), VARIANCE)
+    for name in ("temporal", "row", "column"):
+        report.number(
+            f"{where}.{name}", got[name], spread(expected.get(name), unit), VARIANCE, VARIANCE * temporal**0.5 / unit
+        )
+    report.number(
+        f"{where}.shading", got["shading"], want["shading"] / unit if want["shading"] is not None else None, VARIANCE
+    )
+    report.number(f"{where}.drift", got["drift"], None if want["slope"] is None else want["slope"] / unit, 1e-9, 1e-9)
+    report.same(f"{where}.frame_means count", len(got["frame_means"]), len(want["frame_means"]))
+    for i, (a, b) in enumerate(zip(got["frame_means"], want["frame_means"], strict=False)):
+        report.number(f"{where}.frame_means[{i}]", a, float(b), EXACT * 4)
+    ends = want.get("ci") or [None, None]
+    for i, a in enumerate(got["temporal_ci"] or [None, None]):
+        report.number(f"{where}.temporal_ci[{i}]", a, None if ends[i] is None else ends[i] / unit, SOLVED)
+
+
+def spread(variance, unit):
+    return None if variance is None or variance < 0 else float(np.sqrt(variance)) / unit
+
+
+def clip(report, records, planes, width, height, pix_fmt, full, rate, matrix="bt709", interval=10**9):
+    """Every window and region of a clip's records against numpy on the same frames."""
+    layout = picture.LAYOUTS[pix_fmt]
+    count = len(next(iter(planes.values())))
+    num, den = (int(v) for v in rate.split("/"))
+    times = [i * den * 10**9 // num for i in range(count)]
+    again = picture.repeated(planes)
+    steps = {name: levels.CodeStep() for name in planes}
+    windows = picture.window_indices(times, interval)
+    report.same("windows", len(records), len(windows))
+    for k, (record, indices) in enumerate(zip(records, windows, strict=False)):
+        distinct = [i for i in indices if not again[i]]
+        report.same(f"window {k} frames", record["frames"], len(indices))
+        report.same(f"window {k} repeated", record["repeated"], len(indices) - len(distinct))
+        report.same(f"window {k} range", record["video"]["range"], "full" if full else "narrow")
+        report.same(f"window {k} depth", record["video"]["depth"], layout.depth)
+        for name, plane in planes.items():
+            for i in indices:
+                steps[name].add(plane[i])
+        seconds = [times[i] / 1e9 for i in distinct]
+        for region in record["regions"]:
+            rectangle = tuple(region[key] for key in ("x", "y", "width", "height"))
+            views = {
+                name: picture.view(plane[distinct], rectangle, layout.sampled[name], width, height)
+                for name, plane in planes.items()
+            }
+            where = f"window {k} {region['name']}"
+            for name, samples in views.items():
+                scale = levels.Scale(layout.depth, full, chroma=name in ("Cb", "Cr"))
+                want = component(samples, seconds, None, scale, steps[name].step)
+                report.same(f"{where}.{name}.code_step", region["components"][name]["code_step"], steps[name].step)
+                hold(report, f"{where}.{name}", region["components"][name], want, scale)
+            if "R" in views:
+                unit = levels.Scale(layout.depth, full)
+                colours = (unit.percent(views[c].astype(np.float64)) for c in "RGB")
+                for name, samples in picture.derived(*colours, matrix).items():
+                    want = component(samples, seconds, None)
+                    hold_derived(report, f"{where}.{name}", region["components"][name], want)
+            hold_ratio(report, where, region)
+
+
+def hold_derived(report, where, got, want):
+    """Derived components were formed per sample here and from covariances there: percent alone is compared."""
+    report.number(f"{where}.mean", got["mean"], float(want["frame_means"].mean()), 1e-12, 1e-11)
+    for name, key in (("temporal", None), ("temporal_pair", "pair"), ("temporal_long", "long")):
+        value = want["var"].get("temporal") if key is None else want.get(key)
+        report.number(f"{where}.{name}", got[name], spread(value, 1.0), 1e-9)
+    for name in ("corr_x", "corr_y", "corr_t"):
+        report.number(f"{where}.{name}", got[name], want.get(name), 0.0, SOLVED)
+
+
+def hold_ratio(report, where, region):
+    parts = region["components"]
+    values = [parts[c]["temporal"] if c in parts else None for c in ("Y", "Cb", "Cr")]
+    expected = None
+    if all(v is not None for v in values) and values[0] > 0:
+        expected = float(np.sqrt((values[1] ** 2 + values[2] ** 2) / 2) / values[0])
+    report.number(f"{where}.chroma_ratio", region["chroma_ratio"], expected, 1e-12)
