@@ -30,9 +30,9 @@ pub fn fill(regions: &mut [RegionRecord], light: &LightConfig, frame_rate: f64) 
         .filter(|level| *level > 0.0);
 
     for region in regions {
-        region
-            .notes
-            .retain(|note| !matches!(note.code, NoteCode::LightNonlinear | NoteCode::AssumedTransfer));
+        region.notes.retain(|note| {
+            !matches!(note.code, NoteCode::LightNonlinear | NoteCode::AssumedTransfer | NoteCode::Black)
+        });
         region.chroma_ratio = chroma_ratio(&region.components);
         let luma = Luma::of(region, light);
         let mean = luma.as_ref().map(|luma| luma.light - black_light);
@@ -59,7 +59,11 @@ pub fn fill(regions: &mut [RegionRecord], light: &LightConfig, frame_rate: f64) 
                 .zip(region.chroma_ratio.filter(|ratio| *ratio > 0.0))
                 .map(|(snr, ratio)| snr - 20.0 * ratio.log10()),
         };
-        let notes = luma.as_ref().map(|luma| luma.notes(light)).unwrap_or_default();
+        let mut notes = luma.as_ref().map(|luma| luma.notes(light)).unwrap_or_default();
+        if mean.is_some() && level.is_none() {
+            notes
+                .push(Note::new(NoteCode::Black, "the light is at or below black: it has no ratio to noise"));
+        }
         let drifts = luma.map(|luma| luma.drifts(black_light)).unwrap_or_default();
 
         for (channel, component) in &mut region.components.0 {

@@ -60,6 +60,8 @@ pub enum NoteCode {
     Dropped,
     /// The curve bends too much over the spread for a straight slope, or samples clip low.
     LightNonlinear,
+    /// The light is at or below black: it has no ratio to noise.
+    Black,
     /// The transfer curve was not in the caps nor given.
     AssumedTransfer,
     /// Buffers had no time stamps; time was counted from frames.

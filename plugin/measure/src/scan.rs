@@ -3,7 +3,7 @@
 use crate::format::{Channel, FrameFormat, Model, Scale, Scan};
 use crate::kernels::clip::{ClipLimits, STEPS, at_step};
 use crate::kernels::fingerprint::Fingerprint;
-use crate::kernels::row::{extremes, moments};
+use crate::kernels::row::{count_any_outside, extremes, moments};
 use crate::kernels::steps::CodeSteps;
 use crate::place::{Place, field_place};
 use crate::record::FrameRecord;
@@ -97,18 +97,26 @@ impl FrameScan {
         if inside {
             return;
         }
-        let width = rows.first().map_or(0, Vec::len);
-        for x in 0..width {
-            let any = |test: &dyn Fn(u16, &ClipLimits) -> bool| {
-                u64::from(rows.iter().zip(&limits).any(|(row, limits)| test(row[x], limits)))
-            };
-            self.clipped_low += any(&|code, limits| code <= limits.floor);
-            self.below_black += any(&|code, limits| code < limits.black);
-            self.above_white += any(&|code, limits| code > limits.white);
-            self.reserved += any(&|code, limits| {
-                limits.reserved > 0 && (code < limits.reserved || u32::from(code) >= limits.ceiling)
-            });
-            let step = rows.iter().zip(&limits).filter_map(|(row, limits)| limits.step_needed(row[x])).min();
+        let slices: Vec<&[u16]> = rows.iter().map(Vec::as_slice).collect();
+        let count = |bounds: fn(&ClipLimits) -> (u16, u16)| {
+            count_any_outside(&slices, &limits.iter().map(bounds).collect::<Vec<_>>())
+        };
+        self.clipped_low += count(|limits| (limits.floor.saturating_add(1), u16::MAX));
+        self.below_black += count(|limits| (limits.black, u16::MAX));
+        self.above_white += count(|limits| (0, limits.white));
+        if limits.iter().all(|limits| limits.reserved > 0) {
+            self.reserved += count(|limits| (limits.reserved, (limits.ceiling - 1) as u16));
+        }
+        let high = slices
+            .iter()
+            .zip(&limits)
+            .any(|(row, limits)| extremes(row).is_some_and(|(_, max)| max >= limits.lowest_high()));
+        if !high {
+            return;
+        }
+        for x in 0..slices.first().map_or(0, |row| row.len()) {
+            let step =
+                slices.iter().zip(&limits).filter_map(|(row, limits)| limits.step_needed(row[x])).min();
             if let Some(step) = step {
                 self.clipped_high[step] += 1;
             }

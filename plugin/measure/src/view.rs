@@ -163,40 +163,53 @@ impl<'a> ComponentView<'a> {
         let Some(bytes) = self.data.get(start..end) else { return };
         let Packing { word, shift, depth } = self.packing;
         let mask = ((1u32 << depth) - 1) as u16;
+        let code = |word: u32| (word >> shift) as u16 & mask;
         match word {
-            Word::U8 => {
-                if sample_stride == 1 && shift == 0 && depth == 8 {
-                    for (code, &byte) in out.iter_mut().zip(bytes) {
-                        *code = u16::from(byte);
-                    }
-                } else {
-                    for (code, at) in out.iter_mut().zip(bytes.chunks(sample_stride)) {
-                        *code = (u16::from(at[0]) >> shift) & mask;
-                    }
-                }
-            }
-            Word::U16Le => {
-                for (code, at) in out.iter_mut().zip(bytes.chunks(sample_stride)) {
-                    *code = (u16::from_le_bytes([at[0], at[1]]) >> shift) & mask;
-                }
-            }
-            Word::U16Be => {
-                for (code, at) in out.iter_mut().zip(bytes.chunks(sample_stride)) {
-                    *code = (u16::from_be_bytes([at[0], at[1]]) >> shift) & mask;
-                }
-            }
-            Word::U32Le => {
-                for (code, at) in out.iter_mut().zip(bytes.chunks(sample_stride)) {
-                    let word = u32::from_le_bytes([at[0], at[1], at[2], at[3]]);
-                    *code = (word >> shift) as u16 & mask;
-                }
-            }
-            Word::U32Be => {
-                for (code, at) in out.iter_mut().zip(bytes.chunks(sample_stride)) {
-                    let word = u32::from_be_bytes([at[0], at[1], at[2], at[3]]);
-                    *code = (word >> shift) as u16 & mask;
+            Word::U8 => gather(bytes, sample_stride, out, |[a]| code(u32::from(a))),
+            Word::U16Le => gather(bytes, sample_stride, out, |at| code(u32::from(u16::from_le_bytes(at)))),
+            Word::U16Be => gather(bytes, sample_stride, out, |at| code(u32::from(u16::from_be_bytes(at)))),
+            Word::U32Le => gather(bytes, sample_stride, out, |at| code(u32::from_le_bytes(at))),
+            Word::U32Be => gather(bytes, sample_stride, out, |at| code(u32::from_be_bytes(at))),
+        }
+    }
+}
+
+/// Reads a word of `N` bytes every `stride` bytes.
+#[inline(always)]
+fn gather<const N: usize>(
+    bytes: &[u8],
+    stride: usize,
+    out: &mut [u16],
+    code: impl Fn([u8; N]) -> u16 + Copy,
+) {
+    // Strides that the compiler knows become plain vector loads.
+    match stride {
+        1 => every::<N, 1>(bytes, out, code),
+        2 => every::<N, 2>(bytes, out, code),
+        4 => every::<N, 4>(bytes, out, code),
+        8 => every::<N, 8>(bytes, out, code),
+        _ => {
+            for (out, at) in out.iter_mut().zip(bytes.chunks(stride)) {
+                if let Some(word) = at.first_chunk() {
+                    *out = code(*word);
                 }
             }
         }
+    }
+}
+
+/// [`gather`] at a stride that is known.
+#[inline(always)]
+fn every<const N: usize, const STRIDE: usize>(bytes: &[u8], out: &mut [u16], code: impl Fn([u8; N]) -> u16) {
+    let (whole, rest) = bytes.as_chunks::<STRIDE>();
+    let (head, tail) = out.split_at_mut(whole.len().min(out.len()));
+    for (out, at) in head.iter_mut().zip(whole) {
+        if let Some(word) = at.first_chunk() {
+            *out = code(*word);
+        }
+    }
+    // The last word need not have a whole stride behind it.
+    if let (Some(out), Some(word)) = (tail.first_mut(), rest.first_chunk()) {
+        *out = code(*word);
     }
 }

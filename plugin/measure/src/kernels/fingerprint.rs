@@ -27,7 +27,7 @@ fn fold(lane: u64, word: u64, key: u64) -> u64 {
 
 #[inline(always)]
 fn pack(samples: &[u16]) -> u64 {
-    samples.iter().fold(0, |word, &x| (word << 16) | u64::from(x))
+    samples.iter().rev().fold(0, |word, &x| (word << 16) | u64::from(x))
 }
 
 impl Fingerprint {
@@ -35,8 +35,10 @@ impl Fingerprint {
     pub fn row(&mut self, row: &[u16]) {
         let mut groups = row.chunks_exact(16);
         for group in &mut groups {
-            for (lane, (samples, key)) in self.lanes.iter_mut().zip(group.chunks_exact(4).zip(KEYS)) {
-                *lane = fold(*lane, pack(samples), key);
+            let (words, _) = group.as_chunks::<4>();
+            for (lane, (&[a, b, c, d], key)) in self.lanes.iter_mut().zip(words.iter().zip(KEYS)) {
+                let word = u64::from(a) | u64::from(b) << 16 | u64::from(c) << 32 | u64::from(d) << 48;
+                *lane = fold(*lane, word, key);
             }
         }
         for (lane, (samples, key)) in self.lanes.iter_mut().zip(groups.remainder().chunks(4).zip(KEYS)) {

@@ -45,6 +45,15 @@ pub fn count_above(row: &[u16], limit: u16) -> u64 {
     row.iter().filter(|&&x| x > limit).count() as u64
 }
 
+/// Number of places where any of the rows is outside its `low..=high`; the shortest row ends the count.
+#[must_use]
+pub fn count_any_outside(rows: &[&[u16]], bounds: &[(u16, u16)]) -> u64 {
+    let length = rows.iter().map(|row| row.len()).min().unwrap_or(0);
+    let outside =
+        |i: usize| rows.iter().zip(bounds).any(|(row, (low, high))| row[i] < *low || row[i] > *high);
+    (0..length).filter(|&i| outside(i)).count() as u64
+}
+
 /// OR of the XORs of every value with `first`.
 #[must_use]
 pub fn differing_bits(row: &[u16], first: u16) -> u16 {

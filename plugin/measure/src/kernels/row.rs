@@ -1,6 +1,6 @@
 //! Sums and products along one row.
 
-use super::Sample;
+use super::{Sample, oracle};
 
 /// Σx and Σx².
 #[must_use]
@@ -41,9 +41,7 @@ pub fn accumulate<T: Sample>(sums: &mut [u32], row: &[T]) {
 #[must_use]
 pub fn extremes<T: Sample>(row: &[T]) -> Option<(T, T)> {
     let first = *row.first()?;
-    let low = row.iter().fold(first, |low, &x| low.min(x));
-    let high = row.iter().fold(first, |high, &x| high.max(x));
-    Some((low, high))
+    Some(row.iter().fold((first, first), |(low, high), &x| (low.min(x), high.max(x))))
 }
 
 /// Number of values below `limit`.
@@ -63,9 +61,31 @@ pub fn count_above(row: &[u16], limit: u16) -> u64 {
         .sum()
 }
 
+/// Number of places where any of the rows is outside its `low..=high`. One row, or three of equal length.
+#[must_use]
+pub fn count_any_outside(rows: &[&[u16]], bounds: &[(u16, u16)]) -> u64 {
+    let outside = |x: u16, (low, high): (u16, u16)| u16::from(x < low) | u16::from(x > high);
+    match (rows, bounds) {
+        ([a], [of_a]) => a
+            .chunks(1 << 15)
+            .map(|a| u64::from(a.iter().fold(0u16, |count, &x| count.wrapping_add(outside(x, *of_a)))))
+            .sum(),
+        ([a, b, c], [of_a, of_b, of_c]) => a
+            .chunks(1 << 15)
+            .zip(b.chunks(1 << 15))
+            .zip(c.chunks(1 << 15))
+            .map(|((a, b), c)| {
+                u64::from(a.iter().zip(b).zip(c).fold(0u16, |count, ((&a, &b), &c)| {
+                    count.wrapping_add(outside(a, *of_a) | outside(b, *of_b) | outside(c, *of_c))
+                }))
+            })
+            .sum(),
+        _ => oracle::count_any_outside(rows, bounds),
+    }
+}
+
 #[cfg(test)]
 mod tests {
-    use super::super::oracle;
     use super::*;
     use proptest::prelude::*;
 
@@ -78,6 +98,14 @@ mod tests {
         for limit in [0, 1, 16, 235, 940, 65534, 65535] {
             assert_eq!(count_below(row, limit), oracle::count_below(row, limit));
             assert_eq!(count_above(row, limit), oracle::count_above(row, limit));
+        }
+        let third: Vec<u16> = row.iter().rev().copied().collect();
+        let length = row.len().min(other.len());
+        for bounds in [(0, u16::MAX), (1, u16::MAX), (64, 940), (0, 0), (100, 90)] {
+            assert_eq!(count_any_outside(&[row], &[bounds]), oracle::count_any_outside(&[row], &[bounds]));
+            let rows = [&row[..length], &other[..length], &third[..length]];
+            let three = [bounds, (64, 940), (0, 60_000)];
+            assert_eq!(count_any_outside(&rows, &three), oracle::count_any_outside(&rows, &three));
         }
         if row.len() > 1 {
             assert_eq!(neighbour_products(row), oracle::dot(&row[..row.len() - 1], &row[1..]));

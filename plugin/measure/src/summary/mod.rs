@@ -20,7 +20,7 @@ use crate::transfer::Transfer;
 use component::{Clip, Part};
 
 /// Notes of windows that a summary says anew from the pooled numbers.
-const RENEWED: [NoteCode; 8] = [
+const RENEWED: [NoteCode; 9] = [
     NoteCode::FewFrames,
     NoteCode::Clipped,
     NoteCode::CodeLimited,
@@ -29,6 +29,7 @@ const RENEWED: [NoteCode; 8] = [
     NoteCode::Lamp,
     NoteCode::LightNonlinear,
     NoteCode::AssumedTransfer,
+    NoteCode::Black,
 ];
 
 /// Distinct frames of a window.
