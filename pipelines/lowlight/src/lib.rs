@@ -14,7 +14,6 @@ pub mod results;
 pub mod resume;
 pub mod settings;
 pub mod signals;
-pub mod summary;
 pub mod supervise;
 pub mod table;
 pub mod text;

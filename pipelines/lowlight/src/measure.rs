@@ -18,10 +18,10 @@ use crate::results::{Files, Pending, prepare_directory};
 use crate::resume::{Basis, State};
 use crate::settings::{Checked, Settings};
 use crate::signals::Stop;
-use crate::summary::summarize;
 use crate::supervise::{self, End};
 use crate::table;
 use crate::text::shown;
+use noise_measure::summary::summarize;
 
 /// All clips are done.
 const DONE: u8 = 0;

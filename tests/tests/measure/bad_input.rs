@@ -10,9 +10,16 @@ use super::support::{Ran, Shoot, files_of, program};
 fn wrong_usage_starts_nothing() {
     let shoot = Shoot::new();
     shoot.clip("a.mkv", 0.2);
-    fs::write(shoot.path("unknown.json"), r#"{"regions":[{"name":"a","x":0,"y":0,"width":1,"height":1,"units":"pixels","colour":1}]}"#)
-        .unwrap();
-    fs::write(shoot.path("twice.json"), r#"{"regions":[{"name":"grey","x":0,"y":0,"width":9,"height":9,"units":"pixels"}]}"#).unwrap();
+    fs::write(
+        shoot.path("unknown.json"),
+        r#"{"regions":[{"name":"a","x":0,"y":0,"width":1,"height":1,"units":"pixels","colour":1}]}"#,
+    )
+    .unwrap();
+    fs::write(
+        shoot.path("twice.json"),
+        r#"{"regions":[{"name":"grey","x":0,"y":0,"width":9,"height":9,"units":"pixels"}]}"#,
+    )
+    .unwrap();
     let many: Vec<String> = (0..5000).map(|number| format!("n{number}=0,0,8,8")).collect();
     let many = many.join(";");
     // Arguments, and what the one line must name.
@@ -117,7 +124,11 @@ fn truncated_files_are_told() {
     let complaints = ran.complaints();
     assert_eq!(complaints.len(), 3, "{}", ran.err);
     for clip in ["cut-a.mkv", "cut-a.mp4", "cut-front.mp4"] {
-        assert!(complaints.iter().any(|line| line.starts_with(&format!("lowlight: {clip}: "))), "{}", ran.err);
+        assert!(
+            complaints.iter().any(|line| line.starts_with(&format!("lowlight: {clip}: "))),
+            "{}",
+            ran.err
+        );
     }
     assert!(complaints.iter().any(|line| line.contains("cut-a.mkv: is cut short")), "{}", ran.err);
     assert_eq!(shoot.results(), [files_of("a.mp4"), files_of("long-sound.mp4")].concat());
@@ -130,9 +141,16 @@ fn a_region_outside_the_picture_costs_that_region_alone() {
     let shoot = Shoot::new();
     shoot.clip("a.mkv", 1.0);
     let ran = shoot.measure(["a.mkv", "--regions", "in=0,0,32,32;out=150,0,32,32"]).expect(0);
-    assert!(ran.err.lines().any(|line| line.starts_with("a.mkv: warning: ") && line.contains("out")), "{}", ran.err);
+    assert!(
+        ran.err.lines().any(|line| line.starts_with("a.mkv: warning: ") && line.contains("out")),
+        "{}",
+        ran.err
+    );
     let summary = shoot.summary("a.mkv");
-    assert_eq!(summary.regions.iter().map(|region| region.notes.is_empty()).collect::<Vec<_>>(), [true, false]);
+    assert_eq!(
+        summary.regions.iter().map(|region| region.notes.is_empty()).collect::<Vec<_>>(),
+        [true, false]
+    );
 }
 
 #[test]
@@ -152,7 +170,10 @@ fn measure_with_mount(shoot: &Shoot, mount: &str, arguments: &str) -> Ran {
     let mut command = Command::new("unshare");
     // Without root, a user namespace gives the right to mount.
     command.args(["--user", "--map-root-user", "--mount", "sh", "-ec"]);
-    command.arg(format!("{mount}; exec \"$0\" measure {arguments}")).arg(program()).current_dir(shoot.path(""));
+    command
+        .arg(format!("{mount}; exec \"$0\" measure {arguments}"))
+        .arg(program())
+        .current_dir(shoot.path(""));
     Ran::from(command.output().expect("unshare is installed"))
 }
 
@@ -164,6 +185,10 @@ fn a_full_disk_loses_no_other_clip() {
     fs::create_dir(shoot.path("full")).unwrap();
     // Room for the short clip's results; the long one's windows need many times that.
     let mount = "mount -t tmpfs -o size=256k none full";
-    let ran = measure_with_mount(&shoot, mount, "--jobs 1 --interval 10ms --grid 8x8 --out full long.mkv short.mkv; ls full >&2");
+    let ran = measure_with_mount(
+        &shoot,
+        mount,
+        "--jobs 1 --interval 10ms --grid 8x8 --out full long.mkv short.mkv; ls full >&2",
+    );
     let _ = ran;
 }

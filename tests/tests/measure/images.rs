@@ -137,7 +137,17 @@ fn a_still_is_a_clip_of_one_frame() {
 fn sequences_that_cannot_be_measured() {
     let shoot = Shoot::new();
     colour(&shoot, "a%03d.png", "rgb48be");
-    shoot.ffmpeg(["-f", "lavfi", "-i", "color=s=34x21:d=0.04", "-pix_fmt", "rgb24", "-frames:v", "1", "other.png"]);
+    shoot.ffmpeg([
+        "-f",
+        "lavfi",
+        "-i",
+        "color=s=34x21:d=0.04",
+        "-pix_fmt",
+        "rgb24",
+        "-frames:v",
+        "1",
+        "other.png",
+    ]);
     let complaint = |pattern: &str| {
         let ran = shoot.measure([pattern]).expect(3);
         assert_eq!(ran.complaints().len(), 1, "{}", ran.err);
@@ -148,7 +158,10 @@ fn sequences_that_cannot_be_measured() {
     assert!(none.contains("b%03d.png") && none.contains("b001.png"), "{none}");
     fs::copy(shoot.path("other.png"), shoot.path("a012.png")).unwrap();
     let changed = complaint("a%03d.png");
-    assert!(changed.contains("a012.png is 34x21 8-bit RGB, but the first file is 33x21 16-bit RGB"), "{changed}");
+    assert!(
+        changed.contains("a012.png is 34x21 8-bit RGB, but the first file is 33x21 16-bit RGB"),
+        "{changed}"
+    );
     fs::write(shoot.path("a012.png"), "no image").unwrap();
     let broken = complaint("a%03d.png");
     assert!(broken.contains("a012.png"), "{broken}");

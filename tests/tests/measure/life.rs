@@ -49,14 +49,17 @@ fn control_c_keeps_what_is_done_and_leaves_no_child() {
     shoot.long_clip("long.mp4");
     let parent = start(&shoot, &["a.mkv", "long.mp4", "--jobs", "1"]);
     let child = child_of(&parent, "long.mp4");
-    wait_for("the first windows", || shoot.results().contains(&"long.mp4.windows.jsonl.part".to_owned()).then_some(()));
+    wait_for("the first windows", || {
+        shoot.results().contains(&"long.mp4.windows.jsonl.part".to_owned()).then_some(())
+    });
     signal(parent.id(), "INT");
     let ran = ended(parent).expect(130);
     assert!(!lives(child));
     assert_eq!(shoot.results(), files_of("a.mkv"));
     assert!(ran.err.contains("1 of 2 clips"), "{}", ran.err);
     assert!(ran.out.is_empty());
-    let again = shoot.measure(["a.mkv", "long.mp4", "--interval", "clip", "--regions", "a=0,0,8,8"]).expect(0);
+    let again =
+        shoot.measure(["a.mkv", "long.mp4", "--interval", "clip", "--regions", "a=0,0,8,8"]).expect(0);
     assert_eq!(again.complaints().len(), 0, "{}", again.err);
 }
 

@@ -14,7 +14,8 @@ fn names_below_the_common_parent() {
         shoot.clip(name, 0.4);
     }
     shoot.measure(["one/a.mkv", "./two/../two/deep/a.mkv", "one/a.mkv#t=0,0.2"]).expect(0);
-    let expected = [files_of("one__a.mkv"), files_of("one__a.mkv@0.000-0.200"), files_of("two__deep__a.mkv")].concat();
+    let expected =
+        [files_of("one__a.mkv"), files_of("one__a.mkv@0.000-0.200"), files_of("two__deep__a.mkv")].concat();
     assert_eq!(shoot.results(), expected);
     assert_eq!(shoot.summary("two__deep__a.mkv").source.as_deref(), Some("a.mkv"));
     assert_eq!(shoot.summary("one__a.mkv@0.000-0.200").source.as_deref(), Some("a.mkv#t=0,0.2"));
@@ -52,7 +53,12 @@ fn names_that_trip_programs_up() {
     }
     let ran = shoot.measure(&arguments).expect(0);
     // A line of talk that says how many frames, for each; line breaks in names are shown, not made.
-    assert_eq!(ran.err.lines().filter(|line| line.contains("measured, 10 frames")).count(), names.len(), "{}", ran.err);
+    assert_eq!(
+        ran.err.lines().filter(|line| line.contains("measured, 10 frames")).count(),
+        names.len(),
+        "{}",
+        ran.err
+    );
     let expected = [
         ("it's \"quoted\".mkv", "it's \"quoted\".mkv"),
         ("two\nlines.mkv", "two\nlines.mkv"),

@@ -26,7 +26,8 @@ fn three_files_a_clip() {
     assert_eq!(summary.regions.len(), 1);
     assert_eq!(summary.regions[0].name, "centre");
     assert_eq!(summary.trend.as_ref().map(Vec::len), Some(3));
-    let state: Value = serde_json::from_slice(&fs::read(shoot.path("lowlight-results/a.mkv.state.json")).unwrap()).unwrap();
+    let state: Value =
+        serde_json::from_slice(&fs::read(shoot.path("lowlight-results/a.mkv.state.json")).unwrap()).unwrap();
     assert_eq!(state["frames"], 75);
     assert_eq!(state["windows"], 3);
     assert_eq!(state["source"], "a.mkv");
@@ -73,12 +74,18 @@ fn what_is_done_and_unchanged_is_skipped() {
         shoot.measure(["a.mkv"].iter().chain(options)).expect(0);
         assert!(stamp().iter().zip(&before).all(|(now, then)| now > then), "{what}");
     };
-    fs::write(shoot.path("layout.json"), r#"{"regions":[{"name":"one","x":0,"y":0,"width":20,"height":20,"units":"pixels"}]}"#)
-        .unwrap();
+    fs::write(
+        shoot.path("layout.json"),
+        r#"{"regions":[{"name":"one","x":0,"y":0,"width":20,"height":20,"units":"pixels"}]}"#,
+    )
+    .unwrap();
     changed("another setting", &["--interval", "0.5"]);
     changed("a layout", &["--layout", "layout.json"]);
-    fs::write(shoot.path("layout.json"), r#"{"regions":[{"name":"two","x":0,"y":0,"width":20,"height":20,"units":"pixels"}]}"#)
-        .unwrap();
+    fs::write(
+        shoot.path("layout.json"),
+        r#"{"regions":[{"name":"two","x":0,"y":0,"width":20,"height":20,"units":"pixels"}]}"#,
+    )
+    .unwrap();
     changed("another text in the same layout file", &["--layout", "layout.json"]);
     changed("back to the defaults", &[]);
     let clip = fs::File::options().write(true).open(shoot.path("a.mkv")).unwrap();
@@ -147,8 +154,22 @@ fn every_setting_reaches_the_meter() {
     let layout = r#"{"regions":[{"name":"card","x":0.25,"y":0.25,"width":0.5,"height":0.5,"units":"fraction","role":"grey"}]}"#;
     fs::write(shoot.path("chart.json"), layout).unwrap();
     let options = [
-        "--layout", "chart.json", "--regions", "dark=8,8,16,16", "--grid", "4x2", "--interval", "400ms", "--transfer",
-        "gamma:2.2", "--range", "full", "--matrix", "bt2020", "--crop", "20,10,120,100",
+        "--layout",
+        "chart.json",
+        "--regions",
+        "dark=8,8,16,16",
+        "--grid",
+        "4x2",
+        "--interval",
+        "400ms",
+        "--transfer",
+        "gamma:2.2",
+        "--range",
+        "full",
+        "--matrix",
+        "bt2020",
+        "--crop",
+        "20,10,120,100",
     ];
     shoot.measure(["a.mkv"].iter().chain(&options)).expect(0);
     let windows = shoot.windows("a.mkv");
@@ -176,14 +197,22 @@ fn a_fragment_holds_the_frames_that_begin_in_it() {
     shoot.clip("a.mkv", 4.0);
     // Inter-coded, so that a decoder has to run up to the first frame; raw, so that there is no decoder at all.
     let source = ["-i", "a.mkv"];
-    shoot.ffmpeg(source.iter().chain(&["-c:v", "libx264", "-g", "50", "-bf", "2", "-pix_fmt", "yuv420p", "b.mp4"]));
+    shoot.ffmpeg(
+        source.iter().chain(&["-c:v", "libx264", "-g", "50", "-bf", "2", "-pix_fmt", "yuv420p", "b.mp4"]),
+    );
     shoot.ffmpeg(source.iter().chain(&["-c:v", "v210", "c.mov"]));
     for clip in ["a.mkv", "b.mp4", "c.mov"] {
         // Frames begin every 40 ms: 1.01 lies inside one, 1.04 begins the next; 2.0 begins the first that is too late.
-        for (fragment, first, count) in [("1.01,2.0", 1_040, 24), ("1.0,2.5", 1_000, 38), ("3", 3_000, 25), (",0.4", 0, 10)] {
+        for (fragment, first, count) in
+            [("1.01,2.0", 1_040, 24), ("1.0,2.5", 1_000, 38), ("3", 3_000, 25), (",0.4", 0, 10)]
+        {
             let argument = format!("{clip}#t={fragment}");
             shoot.measure([argument.as_str(), "--interval", "clip"]).expect(0);
-            let name = shoot.results().into_iter().find(|name| name.contains('@') && name.ends_with("windows.jsonl")).unwrap();
+            let name = shoot
+                .results()
+                .into_iter()
+                .find(|name| name.contains('@') && name.ends_with("windows.jsonl"))
+                .unwrap();
             let windows = shoot.windows(name.trim_end_matches(".windows.jsonl"));
             assert_eq!(windows[0].source.as_deref(), Some(argument.as_str()));
             assert_eq!(windows[0].stream_time.map(|time| time / 1_000_000), Some(first), "{argument}");
@@ -204,10 +233,17 @@ fn a_quick_look_measures_pairs_and_says_so() {
     let windows = shoot.windows("a.mkv");
     assert_eq!(frames(&windows), 20, "two of every ten of a hundred");
     for window in &windows {
-        assert!(window.notes.iter().any(|note| note.code == NoteCode::PairwiseOnly && note.text.contains("10")));
+        assert!(
+            window.notes.iter().any(|note| note.code == NoteCode::PairwiseOnly && note.text.contains("10"))
+        );
         let luma = window.regions[0].components.get(Channel::Y).unwrap();
         assert!(luma.temporal_pair.is_some());
-        assert!(luma.temporal.is_none() && luma.temporal_long.is_none() && luma.corr_t.is_none() && luma.fixed.is_none());
+        assert!(
+            luma.temporal.is_none()
+                && luma.temporal_long.is_none()
+                && luma.corr_t.is_none()
+                && luma.fixed.is_none()
+        );
         assert!(window.regions[0].light.as_ref().unwrap().snr_temporal_db.is_none());
     }
     let text = fs::read(shoot.path("whole/a.mkv.summary.json")).unwrap();
@@ -219,7 +255,8 @@ fn a_quick_look_measures_pairs_and_says_so() {
     // Ten pairs of 32 × 24 samples: the spread of a spread is 1/√(2·10·767), 0.8 %; four of them.
     assert!((quick / exact - 1.0).abs() < 4.0 * 0.0081, "{quick} against {exact}");
     assert!(ran.out.contains('p'), "{}", ran.out);
-    let state: Value = serde_json::from_slice(&fs::read(shoot.path("lowlight-results/a.mkv.state.json")).unwrap()).unwrap();
+    let state: Value =
+        serde_json::from_slice(&fs::read(shoot.path("lowlight-results/a.mkv.state.json")).unwrap()).unwrap();
     assert_eq!(state["settings"]["every"], 10);
 }
 
@@ -227,8 +264,10 @@ fn a_quick_look_measures_pairs_and_says_so() {
 fn the_first_video_stream_among_sound_and_others() {
     let shoot = Shoot::new();
     shoot.clip("a.mkv", 1.0);
-    let streams = ["-map", "0:a", "-map", "1:v", "-map", "2:v", "-c:v", "ffv1", "-c:a", "pcm_s16le", "many.mkv"];
-    let inputs = ["-f", "lavfi", "-i", "sine=d=5", "-i", "a.mkv", "-f", "lavfi", "-i", "testsrc2=s=64x48:r=25:d=1"];
+    let streams =
+        ["-map", "0:a", "-map", "1:v", "-map", "2:v", "-c:v", "ffv1", "-c:a", "pcm_s16le", "many.mkv"];
+    let inputs =
+        ["-f", "lavfi", "-i", "sine=d=5", "-i", "a.mkv", "-f", "lavfi", "-i", "testsrc2=s=64x48:r=25:d=1"];
     shoot.ffmpeg(inputs.iter().chain(&streams));
     shoot.measure(["many.mkv"]).expect(0);
     let windows = shoot.windows("many.mkv");
@@ -248,8 +287,21 @@ fn option_names() {
     names.sort_unstable();
     names.dedup();
     let expected = [
-        "--crop", "--delivery-heights", "--every", "--grid", "--help", "--interval", "--jobs", "--json", "--layout", "--matrix",
-        "--out", "--range", "--rate", "--regions", "--transfer",
+        "--crop",
+        "--delivery-heights",
+        "--every",
+        "--grid",
+        "--help",
+        "--interval",
+        "--jobs",
+        "--json",
+        "--layout",
+        "--matrix",
+        "--out",
+        "--range",
+        "--rate",
+        "--regions",
+        "--transfer",
     ];
     assert_eq!(names, expected);
 }

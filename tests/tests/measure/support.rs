@@ -69,7 +69,19 @@ impl Shoot {
     /// A clip that takes many seconds to measure.
     pub fn long_clip(&self, name: &str) {
         let source = "testsrc2=s=1280x720:r=50:d=20";
-        self.ffmpeg(["-f", "lavfi", "-i", source, "-c:v", "libx264", "-preset", "ultrafast", "-pix_fmt", "yuv420p", name]);
+        self.ffmpeg([
+            "-f",
+            "lavfi",
+            "-i",
+            source,
+            "-c:v",
+            "libx264",
+            "-preset",
+            "ultrafast",
+            "-pix_fmt",
+            "yuv420p",
+            name,
+        ]);
     }
 
     /// `lowlight measure`, to be run in the directory.
