@@ -90,7 +90,7 @@ for properties in '' 'attach-meta=true attach-roi=true' 'grid=4x3 interval=10000
 done
 
 begin 'Memory errors and leaks (valgrind)'
-valgrind -q --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite --error-exitcode=42 \
+G_DEBUG=fatal-warnings valgrind -q --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite --error-exitcode=42 \
     --suppressions=tests/valgrind.supp gst-launch-1.0 -q \
     videotestsrc num-buffers=12 ! video/x-raw,format=v210,width=50,height=32,framerate=25/1 \
     ! noisemeter interval=200000000 attach-meta=true grid=2x2 ! fakesink

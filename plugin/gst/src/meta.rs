@@ -134,7 +134,8 @@ impl Newest {
         unsafe {
             glib::gobject_ffi::g_value_set_static_string(
                 value.to_glib_none_mut().0,
-                self.json.bytes.as_ptr().cast(),
+                // Of the text: `Bytes::as_ptr` would be that of the counted object around it.
+                self.json.bytes[..].as_ptr().cast(),
             );
             // SAFETY: strings may be sent between threads.
             glib::SendValue::unsafe_from(value.into_raw())
