@@ -202,7 +202,9 @@ fn a_fragment_holds_the_frames_that_begin_in_it() {
         source.iter().chain(&["-c:v", "libx264", "-g", "50", "-bf", "2", "-pix_fmt", "yuv420p", "b.mp4"]),
     );
     shoot.ffmpeg(source.iter().chain(&["-c:v", "v210", "c.mov"]));
-    for clip in ["a.mkv", "b.mp4", "c.mov"] {
+    // And one whose reader loses its way when told to go to a time.
+    shoot.ffmpeg(source.iter().chain(&["-pix_fmt", "yuv420p", "d.y4m"]));
+    for clip in ["a.mkv", "b.mp4", "c.mov", "d.y4m"] {
         // Frames begin every 40 ms: 1.01 lies inside one, 1.04 begins the next; 2.0 begins the first that is too late.
         for (fragment, first, count) in
             [("1.01,2.0", 1_040, 24), ("1.0,2.5", 1_000, 38), ("3", 3_000, 25), (",0.4", 0, 10)]
