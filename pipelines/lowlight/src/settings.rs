@@ -3,11 +3,13 @@
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 
+use gstnoisemeter::noisemeter::settings as meter;
 use noise_measure::region;
 use serde::{Deserialize, Serialize};
 
 use crate::cli::SettingsArgs;
 use crate::errors::Error;
+use crate::inputs::in_words;
 use crate::text::shown;
 
 /// Shortest window, nanoseconds; the element's minimum.
@@ -134,7 +136,12 @@ fn read_layout(path: &Path) -> Result<(String, Vec<region::RegionSpec>), Error> 
     if path.to_str().is_none() {
         return Err(Error::usage(option, "the name of a layout file must be UTF-8"));
     }
-    let text = std::fs::read_to_string(path).map_err(|error| Error::usage(&option, error.to_string()))?;
+    let unreadable = |error: std::io::Error| Error::usage(&option, in_words(&error));
+    // A pipe would keep the program waiting.
+    if !std::fs::metadata(path).map_err(unreadable)?.is_file() {
+        return Err(Error::usage(option, "is not a regular file"));
+    }
+    let text = std::fs::read_to_string(path).map_err(unreadable)?;
     let specs = region::parse_layout(&text).map_err(|source| Error::Text { option, source })?;
     Ok((text, specs))
 }
@@ -157,15 +164,13 @@ fn check_names(names: &[String]) -> Result<(), Error> {
     Ok(())
 }
 
+/// The heights by the element's own reader.
 fn check_heights(text: &str) -> Result<(), Error> {
-    for height in text.split(',') {
-        if !height.trim().parse::<u32>().is_ok_and(|lines| (1..=65_536).contains(&lines)) {
-            let problem =
-                format!("{height:?} is not a height; write lines joined by commas, as in 2160,1080");
-            return Err(Error::usage("--delivery-heights", problem));
-        }
-    }
-    Ok(())
+    let settings = meter::Settings { delivery_heights: text.to_owned(), ..meter::Settings::default() };
+    settings.plan().map(|_| ()).map_err(|problem| {
+        let problem = problem.strip_prefix("delivery-heights: ").unwrap_or(&problem);
+        Error::usage("--delivery-heights", format!("{problem}, as in 2160,1080"))
+    })
 }
 
 fn one_of(option: &str, value: &str, allowed: &[&str]) -> Result<String, Error> {

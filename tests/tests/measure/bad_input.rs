@@ -23,10 +23,11 @@ fn wrong_usage_starts_nothing() {
         r#"{"regions":[{"name":"grey","x":0,"y":0,"width":9,"height":9,"units":"pixels"}]}"#,
     )
     .unwrap();
+    assert!(Command::new("mkfifo").arg(shoot.path("pipe.json")).status().unwrap().success());
     let many: Vec<String> = (0..5000).map(|number| format!("n{number}=0,0,8,8")).collect();
     let many = many.join(";");
     // Arguments, and what the one line must name.
-    let cases: [(&[&str], &[&str]); 33] = [
+    let cases: [(&[&str], &[&str]); 36] = [
         (&[], &["CLIP"]),
         (&["a.mkv", "--regions", "grey"], &["--regions", "grey"]),
         (&["a.mkv", "--regions", "grey=1,2,3"], &["--regions", "grey"]),
@@ -52,6 +53,9 @@ fn wrong_usage_starts_nothing() {
         (&["a.mkv", "--range", "wide"], &["--range", "wide", "narrow"]),
         (&["a.mkv", "--matrix", "bt8"], &["--matrix", "bt8", "bt709"]),
         (&["a.mkv", "--delivery-heights", "1080p"], &["--delivery-heights", "1080p"]),
+        (&["a.mkv", "--delivery-heights", "0"], &["--delivery-heights", "0"]),
+        (&["a.mkv", "--layout", "pipe.json"], &["--layout", "pipe.json"]),
+        (&["a.mkv", "--layout", "."], &["--layout", "."]),
         (&["a.mkv", "--rate", "fast"], &["--rate", "fast"]),
         (&["a.mkv", "--every", "0"], &["--every", "0"]),
         (&["a.mkv", "--jobs", "0"], &["--jobs", "0"]),

@@ -171,6 +171,8 @@ fn every_setting_reaches_the_meter() {
         "bt2020",
         "--crop",
         "20,10,120,100",
+        "--delivery-heights",
+        "1080",
     ];
     shoot.measure(["a.mkv"].iter().chain(&options)).expect(0);
     let windows = shoot.windows("a.mkv");
