@@ -115,10 +115,10 @@ impl Settings {
         Ok(Checked { settings, layout: args.layout.clone() })
     }
 
-    /// Frames a second for image sequences, and whether that is a guess.
+    /// Frames a second for image sequences; a guess where `rate` is absent.
     #[must_use]
-    pub fn sequence_rate(&self) -> (Rate, bool) {
-        self.rate.map_or((ASSUMED_RATE, true), |rate| (rate, false))
+    pub fn sequence_rate(&self) -> Rate {
+        self.rate.unwrap_or(ASSUMED_RATE)
     }
 
     /// Whether frames are left out.

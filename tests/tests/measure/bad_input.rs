@@ -2,7 +2,10 @@
 
 use std::fs;
 use std::os::unix::fs::symlink;
-use std::process::Command;
+use std::process::{Command, Stdio};
+
+use noise_measure::format::Channel;
+use noise_measure::record::NoteCode;
 
 use super::support::{Ran, Shoot, files_of, program};
 
@@ -147,10 +150,13 @@ fn a_region_outside_the_picture_costs_that_region_alone() {
         ran.err
     );
     let summary = shoot.summary("a.mkv");
-    assert_eq!(
-        summary.regions.iter().map(|region| region.notes.is_empty()).collect::<Vec<_>>(),
-        [true, false]
-    );
+    let outside = |index: usize| {
+        let mut codes = summary.regions[index].notes.iter().map(|note| note.code);
+        codes.any(|code| code == NoteCode::OutsidePicture)
+    };
+    assert_eq!([outside(0), outside(1)], [false, true]);
+    let mean = |index: usize| summary.regions[index].components.get(Channel::Y).and_then(|luma| luma.mean);
+    assert!(mean(0).is_some() && mean(1).is_none());
 }
 
 #[test]
@@ -165,30 +171,50 @@ fn results_that_cannot_be_written() {
     }
 }
 
-/// Runs `lowlight measure` in a mount namespace in which `mount` has been done.
-fn measure_with_mount(shoot: &Shoot, mount: &str, arguments: &str) -> Ran {
+/// Runs `script` with the program as $0 where it may mount file systems that nobody else sees.
+fn with_mounts(shoot: &Shoot, script: &str) -> Ran {
     let mut command = Command::new("unshare");
-    // Without root, a user namespace gives the right to mount.
-    command.args(["--user", "--map-root-user", "--mount", "sh", "-ec"]);
-    command
-        .arg(format!("{mount}; exec \"$0\" measure {arguments}"))
-        .arg(program())
-        .current_dir(shoot.path(""));
+    // A user namespace gives the right to mount without root.
+    command.args(["--user", "--map-root-user", "--mount", "sh", "-ec", script]);
+    command.arg(program()).current_dir(shoot.path("")).stdin(Stdio::null());
     Ran::from(command.output().expect("unshare is installed"))
 }
 
 #[test]
-fn a_full_disk_loses_no_other_clip() {
+fn a_directory_that_cannot_be_written() {
     let shoot = Shoot::new();
-    shoot.clip("long.mkv", 8.0);
+    shoot.clip("a.mkv", 1.0);
+    fs::create_dir(shoot.path("fixed")).unwrap();
+    let script = "mount -t tmpfs -o ro none fixed; exec \"$0\" measure a.mkv --out fixed";
+    let ran = with_mounts(&shoot, script).expect(2);
+    assert_eq!(ran.err.lines().count(), 1, "{}", ran.err);
+    assert!(ran.err.contains("--out fixed: Read-only file system"), "{}", ran.err);
+}
+
+#[test]
+fn a_full_disk_costs_the_clip_that_filled_it() {
+    let shoot = Shoot::new();
+    shoot.clip("long.mkv", 12.0);
     shoot.clip("short.mkv", 0.2);
     fs::create_dir(shoot.path("full")).unwrap();
-    // Room for the short clip's results; the long one's windows need many times that.
-    let mount = "mount -t tmpfs -o size=256k none full";
-    let ran = measure_with_mount(
-        &shoot,
-        mount,
-        "--jobs 1 --interval 10ms --grid 8x8 --out full long.mkv short.mkv; ls full >&2",
+    // A window of the one region takes about 10 kB: three hundred do not fit, five and their summary do.
+    let script = "mount -t tmpfs -o size=512k none full; code=0; \
+        \"$0\" measure --jobs 1 --interval 10ms --out full long.mkv short.mkv || code=$?; ls full; exit $code";
+    let ran = with_mounts(&shoot, script).expect(3);
+    let complaints = ran.complaints();
+    assert_eq!(complaints.len(), 1, "{}", ran.err);
+    assert!(
+        complaints[0].starts_with("lowlight: long.mkv: cannot write full/long.mkv.windows.jsonl.part: "),
+        "{}",
+        ran.err
     );
-    let _ = ran;
+    assert!(complaints[0].contains("no space left"), "{}", ran.err);
+    let listed: Vec<&str> = ran.out.lines().rev().take(3).collect();
+    assert_eq!(
+        listed,
+        ["short.mkv.windows.jsonl", "short.mkv.summary.json", "short.mkv.state.json"],
+        "{}",
+        ran.out
+    );
+    assert!(!ran.out.contains("long.mkv."), "{}", ran.out);
 }

@@ -27,8 +27,8 @@ fn check_colour(windows: &[WindowRecord], format: &str) {
     assert_eq!(video.framerate, "25/1");
     assert!(video.assumed.iter().any(|part| part == "framerate"));
     for (channel, code) in [(Channel::R, RED), (Channel::G, GREEN), (Channel::B, BLUE)] {
-        let component = windows[0].regions[0].components.get(channel).unwrap();
-        let codes = component.codes.as_ref().unwrap();
+        let component = windows[0].regions[0].components.get(channel).expect("is measured");
+        let codes = component.codes.as_ref().expect("is measured");
         assert_eq!((codes.min_codes, codes.max_codes), (Some(code), Some(code)), "{channel:?}");
         assert_eq!(component.mean_codes, Some(f64::from(code)));
     }
@@ -141,7 +141,7 @@ fn sequences_that_cannot_be_measured() {
         "-f",
         "lavfi",
         "-i",
-        "color=s=34x21:d=0.04",
+        "color=s=34x22:d=0.04",
         "-pix_fmt",
         "rgb24",
         "-frames:v",
@@ -159,7 +159,7 @@ fn sequences_that_cannot_be_measured() {
     fs::copy(shoot.path("other.png"), shoot.path("a012.png")).unwrap();
     let changed = complaint("a%03d.png");
     assert!(
-        changed.contains("a012.png is 34x21 8-bit RGB, but the first file is 33x21 16-bit RGB"),
+        changed.contains("a012.png is 34x22 8-bit RGB, but the first file is 33x21 16-bit RGB"),
         "{changed}"
     );
     fs::write(shoot.path("a012.png"), "no image").unwrap();

@@ -18,13 +18,19 @@ fn a_child_that_dies_costs_its_clip_alone() {
     let shoot = Shoot::new();
     shoot.long_clip("long.mp4");
     shoot.clip("short.mkv", 1.0);
-    let parent = start(&shoot, &["long.mp4", "short.mkv"]);
-    signal(child_of(&parent, "long.mp4"), "SEGV");
-    let ran = ended(parent).expect(3);
-    assert_eq!(ran.complaints().len(), 1, "{}", ran.err);
-    assert!(ran.complaints()[0].starts_with("lowlight: long.mp4: "), "{}", ran.err);
-    assert!(ran.complaints()[0].contains("signal 11 (SIGSEGV)"), "{}", ran.err);
-    assert_eq!(shoot.results(), files_of("short.mkv"));
+    // As a failed check in a decoder, a wrong instruction, and a system out of memory end a process. (A segmentation
+    // fault that is only sent is swallowed by Rust's guard of the stack; one that happens is not.)
+    for (name, said) in
+        [("ABRT", "signal 6 (SIGABRT)"), ("ILL", "signal 4 (SIGILL)"), ("KILL", "signal 9 (SIGKILL)")]
+    {
+        let parent = start(&shoot, &["long.mp4", "short.mkv"]);
+        signal(child_of(&parent, "long.mp4"), name);
+        let ran = ended(parent).expect(3);
+        assert_eq!(ran.complaints().len(), 1, "{}", ran.err);
+        assert!(ran.complaints()[0].starts_with("lowlight: long.mp4: "), "{}", ran.err);
+        assert!(ran.complaints()[0].contains(said), "{}", ran.err);
+        assert_eq!(shoot.results(), files_of("short.mkv"));
+    }
 }
 
 #[test]
@@ -58,9 +64,8 @@ fn control_c_keeps_what_is_done_and_leaves_no_child() {
     assert_eq!(shoot.results(), files_of("a.mkv"));
     assert!(ran.err.contains("1 of 2 clips"), "{}", ran.err);
     assert!(ran.out.is_empty());
-    let again =
-        shoot.measure(["a.mkv", "long.mp4", "--interval", "clip", "--regions", "a=0,0,8,8"]).expect(0);
-    assert_eq!(again.complaints().len(), 0, "{}", again.err);
+    let again = shoot.measure(["a.mkv"]).expect(0);
+    assert!(again.err.contains("unchanged"), "{}", again.err);
 }
 
 #[test]

@@ -1,13 +1,14 @@
 //! What is written and printed, and when nothing has to be done.
 
 use std::fs;
+use std::process::{Command, Stdio};
 use std::time::{Duration, SystemTime};
 
 use noise_measure::format::Channel;
 use noise_measure::record::NoteCode;
 use serde_json::Value;
 
-use super::support::{Shoot, files_of, frames};
+use super::support::{Shoot, files_of, frames, program};
 
 #[test]
 fn three_files_a_clip() {
@@ -182,9 +183,9 @@ fn every_setting_reaches_the_meter() {
         let places: Vec<(&str, u32, u32, u32, u32)> =
             window.regions.iter().map(|r| (r.name.as_str(), r.x, r.y, r.width, r.height)).collect();
         // Shares count in the active picture, 120 × 100 from (20, 10); pixels from the corner.
-        assert_eq!(places, [("card", 50, 35, 60, 50), ("dark", 8, 8, 16, 16)]);
-        assert_eq!(window.regions[0].role.as_deref(), Some("grey"));
-        let light = window.regions[0].light.as_ref().unwrap();
+        assert_eq!(places, [("dark", 8, 8, 16, 16), ("card", 50, 35, 60, 50)]);
+        assert_eq!(window.regions[1].role.as_deref(), Some("grey"));
+        let light = window.regions[1].light.as_ref().unwrap();
         assert_eq!((light.transfer_source.as_str(), light.domain.as_str()), ("user", "display"));
     }
     shoot.measure(["a.mkv", "--interval", "clip"]).expect(0);
@@ -201,7 +202,9 @@ fn a_fragment_holds_the_frames_that_begin_in_it() {
         source.iter().chain(&["-c:v", "libx264", "-g", "50", "-bf", "2", "-pix_fmt", "yuv420p", "b.mp4"]),
     );
     shoot.ffmpeg(source.iter().chain(&["-c:v", "v210", "c.mov"]));
-    for clip in ["a.mkv", "b.mp4", "c.mov"] {
+    // And one whose reader loses its way when told to go to a time.
+    shoot.ffmpeg(source.iter().chain(&["-pix_fmt", "yuv420p", "d.y4m"]));
+    for clip in ["a.mkv", "b.mp4", "c.mov", "d.y4m"] {
         // Frames begin every 40 ms: 1.01 lies inside one, 1.04 begins the next; 2.0 begins the first that is too late.
         for (fragment, first, count) in
             [("1.01,2.0", 1_040, 24), ("1.0,2.5", 1_000, 38), ("3", 3_000, 25), (",0.4", 0, 10)]
@@ -273,6 +276,21 @@ fn the_first_video_stream_among_sound_and_others() {
     let windows = shoot.windows("many.mkv");
     assert_eq!(frames(&windows), 25);
     assert_eq!((windows[0].video.width, windows[0].video.height), (160, 120));
+}
+
+#[test]
+fn a_terminal_gets_a_progress_bar() {
+    let shoot = Shoot::new();
+    shoot.long_clip("long.mp4");
+    let mut command = Command::new("script");
+    let line = format!("'{}' measure long.mp4", program().display());
+    command.args(["--quiet", "--return", "--command", &line, "/dev/null"]).current_dir(shoot.path(""));
+    let output = command.stdin(Stdio::null()).output().expect("script is installed");
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(output.status.success(), "{text}");
+    let drawn = text.split(['\r', '\n']).filter(|line| line.contains("long.mp4") && line.contains(" frames"));
+    assert!(drawn.count() > 1, "{text}");
+    assert!(text.contains("\x1b[1mregion"), "{text}");
 }
 
 #[test]

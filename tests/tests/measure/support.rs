@@ -66,22 +66,12 @@ impl Shoot {
         fs::rename(plain, self.path(name)).expect("the clip takes its name");
     }
 
-    /// A clip that takes many seconds to measure.
+    /// A clip that takes some seconds to measure: 1000 frames of HD.
     pub fn long_clip(&self, name: &str) {
-        let source = "testsrc2=s=1280x720:r=50:d=20";
-        self.ffmpeg([
-            "-f",
-            "lavfi",
-            "-i",
-            source,
-            "-c:v",
-            "libx264",
-            "-preset",
-            "ultrafast",
-            "-pix_fmt",
-            "yuv420p",
-            name,
-        ]);
+        let source = "testsrc2=s=1280x720:r=50:d=1";
+        let coder = ["-c:v", "libx264", "-preset", "ultrafast", "-pix_fmt", "yuv420p", "second.mp4"];
+        self.ffmpeg(["-f", "lavfi", "-i", source].iter().chain(&coder));
+        self.ffmpeg(["-stream_loop", "19", "-i", "second.mp4", "-c", "copy", name]);
     }
 
     /// `lowlight measure`, to be run in the directory.

@@ -1,6 +1,8 @@
 //! The child of `measure`: one clip, one pipeline, windows to a file, events to stdout.
 
 mod feed;
+mod gate;
+mod parts;
 mod pipeline;
 mod record;
 mod trouble;

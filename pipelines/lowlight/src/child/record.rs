@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use noise_measure::record::{ComponentRecord, Note, NoteCode, VideoRecord, WindowRecord};
 
-use crate::protocol::Job;
+use crate::protocol::{Input, Job};
 use crate::results::about;
 
 /// Writes each window as one line of JSON.
@@ -26,9 +26,10 @@ impl Recorder {
     ///
     /// # Errors
     /// One sentence naming the file.
-    pub fn open(job: &Job, rate_assumed: bool) -> Result<Self, String> {
+    pub fn open(job: &Job) -> Result<Self, String> {
         let path = PathBuf::from(&job.windows);
         let file = OpenOptions::new().append(true).open(&path).map_err(|error| about(&path, &error))?;
+        let rate_assumed = job.input == Input::Images && job.settings.rate.is_none();
         let every = job.settings.pairs_only().then_some(job.settings.every);
         Ok(Self { path, file, source: job.source.clone(), every, rate_assumed, windows: 0 })
     }

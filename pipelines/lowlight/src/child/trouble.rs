@@ -20,11 +20,21 @@ pub fn cause(error: &gst::message::Error) -> String {
         return format!("is not a video file: {}", kind.message().trim_end_matches('.'));
     }
     let text = said(kind.message(), &debug);
+    if text.contains("no playable streams") {
+        return "no stream in it can be played; was the recording or a copy cut short?".to_owned();
+    }
     let factory = error.src().and_then(|source| source.downcast_ref::<gst::Element>()?.factory());
     match factory.filter(|factory| !OUR_WORDS.contains(&factory.name().as_str())) {
         Some(factory) => format!("{text} ({})", factory.name()),
         None => text,
     }
+}
+
+/// Whether a warning is of streams without a decoder: sound, which is never decoded, or video, whose error comes next.
+#[must_use]
+pub fn expected(warning: &gst::message::Warning) -> bool {
+    let kind = warning.error();
+    kind.matches(gst::StreamError::CodecNotFound) || kind.matches(gst::CoreError::MissingPlugin)
 }
 
 /// A warning in one line.
