@@ -84,6 +84,16 @@ pub enum ReadError {
         /// Bytes of the buffer.
         size: usize,
     },
+    /// Fields whose chroma lines are not all stored.
+    #[error(
+        "plane {plane}: {rows} chroma lines of two fields do not fit before the next plane; the height must be a multiple of 4"
+    )]
+    FieldChroma {
+        /// Index of the plane.
+        plane: usize,
+        /// Rows that the two fields need.
+        rows: usize,
+    },
     /// The memory refuses to be mapped.
     #[error("the buffer's memory cannot be mapped for reading")]
     Map,
@@ -215,6 +225,16 @@ impl Layout {
         }
         if row_bytes > plane.stride && rows > 1 {
             return Err(out_of_bounds());
+        }
+        // Two fields can need a chroma line more than a frame of that height; not everybody stores one.
+        let frame_rows = part.format.vertical.count(picture.height) as usize;
+        if rows > frame_rows {
+            let end = stride.saturating_mul(part.y as usize + rows).saturating_add(plane.offset);
+            let next =
+                picture.planes.iter().map(|other| other.offset).filter(|&other| other > plane.offset).min();
+            if next.is_some_and(|next| end > next) || end > size {
+                return Err(ReadError::FieldChroma { plane: part.plane, rows });
+            }
         }
         let start = plane.stride.checked_mul(part.y as usize).and_then(|skip| skip.checked_add(plane.offset));
         let start = start.ok_or_else(out_of_bounds)?;

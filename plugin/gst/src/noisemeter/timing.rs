@@ -271,3 +271,195 @@ fn distance(from: i128, to: i128) -> u64 {
 fn distance_from(from: i128, to: i128, direction: i128) -> u128 {
     u128::try_from((to - from) * direction).unwrap_or(0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const MS: u64 = 1_000_000;
+
+    fn at(ms: i128) -> Stamp {
+        Stamp { stream: Some(ms * i128::from(MS)), duration: None, discont: false }
+    }
+
+    /// Endings and holes of buffers at these times, with 25 frames a second.
+    fn run(interval_ms: u64, times: impl IntoIterator<Item = Stamp>) -> (Timing, Vec<Ending>, usize) {
+        let mut timing = Timing::new(interval_ms * MS, (25, 1), false);
+        let (mut endings, mut holes) = (Vec::new(), 0);
+        for stamp in times {
+            let step = timing.advance(stamp, false);
+            endings.extend(step.close);
+            holes += usize::from(step.hole);
+        }
+        (timing, endings, holes)
+    }
+
+    fn ending(ms: u64, partial: bool) -> Ending {
+        Ending { duration: ms * MS, partial }
+    }
+
+    #[test]
+    fn windows_tile_without_holes() {
+        let (mut timing, endings, holes) = run(1000, (0..60).map(|i| at(10 + 40 * i)));
+        assert_eq!(endings, [ending(1000, false); 2]);
+        assert_eq!(holes, 0);
+        assert_eq!(timing.end(), Some(ending(400, true)));
+        assert_eq!(timing.end(), None);
+    }
+
+    #[test]
+    fn a_full_last_window_is_not_partial() {
+        let (mut timing, endings, _) = run(1000, (0..25).map(|i| at(40 * i)));
+        assert!(endings.is_empty());
+        assert_eq!(timing.end(), Some(ending(1000, false)));
+        // Half a frame short still counts as whole: 24 frames of 23.976 in 1.001 s fill a window of 1.02 s.
+        let mut timing = Timing::new(1020 * MS, (24000, 1001), false);
+        for i in 0..24 {
+            timing.advance(
+                Stamp { stream: Some(i * 1_001_000_000 / 24), duration: None, discont: false },
+                false,
+            );
+        }
+        let end = timing.end().expect("a window is open");
+        assert_eq!((end.duration, end.partial), (1_001_000_000, false));
+    }
+
+    #[test]
+    fn frames_a_window_alternate_on_a_grid() {
+        // 23.976 fps: 23 or 24 frames fall into a second of the grid.
+        let mut timing = Timing::new(1000 * MS, (24000, 1001), false);
+        let (mut counts, mut count) = (Vec::new(), 0);
+        for i in 0..(24 * 60) {
+            let step = timing.advance(
+                Stamp { stream: Some(i * 1_001_000_000 / 24), duration: None, discont: false },
+                false,
+            );
+            assert!(!step.hole);
+            if step.close.is_some() {
+                counts.push(count);
+                count = 0;
+            }
+            count += 1;
+        }
+        assert!(counts.iter().all(|count| [23, 24].contains(count)), "{counts:?}");
+        assert!(counts.contains(&23) && counts.contains(&24));
+    }
+
+    #[test]
+    fn a_hole_ends_a_window_at_its_last_buffer() {
+        let times = (0..10).chain(60..70).map(|i| at(40 * i));
+        let (_, endings, holes) = run(1000, times);
+        assert_eq!(endings, [ending(400, false)]);
+        assert_eq!(holes, 1);
+        // One and a half frames are not yet a hole.
+        let (_, _, holes) = run(1000, [at(0), at(60), at(121)]);
+        assert_eq!(holes, 1);
+    }
+
+    #[test]
+    fn marked_discontinuities_are_holes_but_for_the_first_buffer() {
+        let (_, endings, holes) = run(200, (0..10).map(|i| Stamp { discont: true, ..at(40 * i) }));
+        assert_eq!(holes, 9);
+        // The length is that of the last buffer's end, which here is the next one's time.
+        assert_eq!(endings, [ending(200, false)]);
+    }
+
+    #[test]
+    fn reverse_playback_fills_windows_by_distance() {
+        let (mut timing, endings, holes) = run(1000, (0..30).map(|i| at(5000 - 40 * i)));
+        assert_eq!(endings, [ending(1000, false)]);
+        assert_eq!(holes, 0);
+        assert_eq!(timing.end(), Some(ending(200, true)));
+    }
+
+    #[test]
+    fn buffers_without_time_are_counted() {
+        let mut timing = Timing::new(1000 * MS, (50, 1), false);
+        let mut closes = 0;
+        for _ in 0..101 {
+            let step = timing.advance(Stamp::default(), false);
+            assert!(step.counted && step.time.is_none() && !step.hole);
+            closes += usize::from(step.close == Some(ending(1000, false)));
+        }
+        assert_eq!(closes, 2);
+        // 25 a second where the rate is unknown as well.
+        let mut timing = Timing::new(1000 * MS, (0, 1), false);
+        let closes = (0..26).filter(|_| timing.advance(Stamp::default(), false).close.is_some()).count();
+        assert_eq!(closes, 1);
+        assert_eq!(timing.rate(), FALLBACK_RATE);
+    }
+
+    #[test]
+    fn a_time_stamp_on_the_first_buffer_alone_counts_on_from_there() {
+        let mut timing = Timing::new(200 * MS, (25, 1), false);
+        assert!(!timing.advance(at(1000), false).counted);
+        let steps: Vec<Step> = (0..5).map(|_| timing.advance(Stamp::default(), false)).collect();
+        assert!(steps.iter().all(|step| step.counted));
+        assert_eq!(steps[4].time, Some(1200 * i128::from(MS)));
+        assert_eq!(steps[4].close, Some(ending(200, false)));
+    }
+
+    #[test]
+    fn variable_rate_has_no_holes_by_step_and_uses_the_median() {
+        let mut timing = Timing::new(1000 * MS, (0, 1), false);
+        for ms in [0, 10, 50, 300, 340, 380, 420, 460] {
+            assert!(!timing.advance(at(ms), false).hole);
+        }
+        // Steps 10, 40, 250, 40, 40, 40, 40: median 40, so the last buffer ends at 500.
+        assert_eq!(timing.rate(), 25.0);
+        assert_eq!(timing.end(), Some(ending(500, true)));
+    }
+
+    #[test]
+    fn the_longest_interval_is_one_window() {
+        let mut timing = Timing::new(u64::MAX, (25, 1), false);
+        for i in 0..10_000 {
+            assert_eq!(timing.advance(at(40 * i), false).close, None);
+        }
+        assert_eq!(timing.end(), Some(ending(400_000, false)));
+    }
+
+    #[test]
+    fn a_held_window_takes_the_next_one_in() {
+        let mut timing = Timing::new(200 * MS, (25, 1), false);
+        let merged: Vec<bool> = (0..15).map(|i| timing.advance(at(40 * i), i < 9).merged).collect();
+        assert_eq!(merged.iter().filter(|&&merged| merged).count(), 1);
+        let mut timing = Timing::new(200 * MS, (25, 1), false);
+        let endings: Vec<Ending> = (0..15).filter_map(|i| timing.advance(at(40 * i), i < 9).close).collect();
+        assert_eq!(endings, [ending(400, false)]);
+    }
+
+    #[test]
+    fn time_that_runs_back_begins_a_new_grid() {
+        let times = (0..30).chain(0..3).map(|i| at(2000 + 40 * i));
+        let (mut timing, endings, holes) = run(200, times);
+        assert_eq!(endings.len(), 6);
+        assert_eq!(endings[5], ending(200, true));
+        assert_eq!(holes, 1);
+        assert_eq!(timing.end(), Some(ending(120, true)));
+    }
+
+    #[test]
+    fn buffer_durations_come_first() {
+        let (mut timing, _, _) = run(
+            1000,
+            [Stamp { duration: Some(15 * MS), ..at(0) }, Stamp { duration: Some(7 * MS), ..at(40) }],
+        );
+        assert_eq!(timing.end(), Some(ending(47, true)));
+    }
+
+    #[test]
+    fn numbers_at_their_ends_do_not_overflow() {
+        let far = Stamp { stream: Some(i128::from(u64::MAX)), duration: Some(u64::MAX), discont: true };
+        let near = Stamp { stream: Some(-i128::from(u64::MAX)), duration: Some(u64::MAX), discont: false };
+        for interval in [1, 10 * MS, u64::MAX] {
+            for pair in [[far, near], [near, far], [far, far], [near, near]] {
+                let mut timing = Timing::new(interval, (1, i32::MAX as u32), true);
+                for stamp in pair {
+                    timing.advance(stamp, false);
+                }
+                assert!(timing.end().is_some());
+            }
+        }
+    }
+}

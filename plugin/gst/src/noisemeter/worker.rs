@@ -11,8 +11,10 @@ use std::time::{Duration, Instant};
 
 use noise_measure::format::FrameFormat;
 use noise_measure::meter::{Carry, ClosedWindow, WindowInfo};
+use noise_measure::r103;
 use noise_measure::record::WindowRecord;
 use noise_measure::region::Rect;
+use noise_measure::view::ComponentView;
 
 use crate::frames::{Layout, Picture, Scratch};
 
@@ -270,10 +272,7 @@ impl Bench {
     }
 
     fn outside_share(&mut self, frame: &FirstFrame) -> Option<f64> {
-        let measure = |views: &[noise_measure::view::ComponentView<'_>]| {
-            let _ = (&frame.format, views, frame.active);
-            None
-        };
+        let measure = |views: &[ComponentView<'_>]| r103::outside_share(&frame.format, views, frame.active);
         let scratch = &mut self.scratch;
         frame.layout.with_views(&frame.picture, frame.parity, &frame.buffer, scratch, measure).ok().flatten()
     }
