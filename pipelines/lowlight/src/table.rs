@@ -73,8 +73,7 @@ fn rows(region: &RegionRecord, width: usize, lines: &mut Vec<String>) -> bool {
         name = "";
     }
     let lit = lit_component(region);
-    let mut codes = region.notes.iter().map(code);
-    for (channel, component) in region.components.iter() {
+    for (index, (channel, component)) in region.components.iter().enumerate() {
         let snr = region.light.as_ref().filter(|_| lit == Some(channel));
         let snr = match snr.map(|light| (light.snr_temporal_db, light.snr_lower_db)) {
             Some((Some(snr), _)) => format!("{snr:.1}"),
@@ -95,20 +94,46 @@ fn rows(region: &RegionRecord, width: usize, lines: &mut Vec<String>) -> bool {
             component.codes.as_ref().and_then(|codes| Some(codes.clipped_low? + codes.clipped_high?));
         let clipped = clipped.map_or("-".to_owned(), |share| format!("{:.3}", 100.0 * share));
         let mean = component.mean.map_or("-".to_owned(), |mean| format!("{mean:.2}"));
+        let mut codes = codes_of(region, channel, index == 0).into_iter();
         let row = format!(
             "{name:width$} {:2} {mean:>7} {moving:>10} {interval:>17} {snr:>6} {fixed:>8} {clipped:>9}  {}",
             channel.name(),
             codes.next().unwrap_or_default()
         );
         lines.push(row.trim_end().to_owned());
+        // More codes of this component go under the column.
+        let indent = width + 68;
+        lines.extend(codes.map(|code| format!("{:indent$}{code}", "")));
         name = "";
     }
-    // Codes that found no row beside them go under the column.
-    let indent = width + 68;
-    for code in codes {
-        lines.push(format!("{:indent$}{code}", ""));
-    }
     pairs
+}
+
+/// The codes that stand beside a component: its own, and beside the first one those of the region as a whole.
+fn codes_of(region: &RegionRecord, channel: Channel, first: bool) -> Vec<String> {
+    let concerns = |note: &&Note| match components_of(note) {
+        Some(names) => names.contains(&channel.name()),
+        None => first,
+    };
+    let mut codes: Vec<String> = region.notes.iter().filter(concerns).map(code).collect();
+    codes.dedup();
+    codes
+}
+
+/// What a note says, without the components that it names.
+fn plain(note: &Note) -> &str {
+    match components_of(note) {
+        Some(_) => note.text.split_once(": ").map_or(note.text.as_str(), |(_, text)| text),
+        None => &note.text,
+    }
+}
+
+/// The components that a note names before its text, as in `Y, Cb: …`.
+fn components_of(note: &Note) -> Option<Vec<&str>> {
+    let (names, _) = note.text.split_once(": ")?;
+    let names: Vec<&str> = names.split(", ").collect();
+    let known = |name: &&str| matches!(*name, "Y" | "Cb" | "Cr" | "R" | "G" | "B" | "G1" | "G2");
+    names.iter().all(known).then_some(names)
 }
 
 /// The row that carries what is said of the region's light.
@@ -150,11 +175,10 @@ fn notes(summary: &WindowRecord) -> Vec<String> {
         .iter()
         .flat_map(|region| region.notes.iter().map(|note| (note, Some(region.name.as_str()))));
     for (note, region) in everywhere.chain(somewhere) {
-        match kinds
-            .iter_mut()
-            .find(|(kind, regions)| kind.code == note.code && regions.is_empty() == region.is_none())
-        {
-            Some((_, regions)) => regions.extend(region),
+        match kinds.iter_mut().find(|(kind, regions)| {
+            (kind.code, plain(kind)) == (note.code, plain(note)) && regions.is_empty() == region.is_none()
+        }) {
+            Some((_, regions)) => regions.extend(region.filter(|name| !regions.contains(name))),
             None => kinds.push((note, region.into_iter().collect())),
         }
     }
@@ -165,7 +189,7 @@ fn notes(summary: &WindowRecord) -> Vec<String> {
             listed += &format!(" and {} more", regions.len() - LISTED);
         }
         let place = if listed.is_empty() { String::new() } else { format!(" ({listed})") };
-        lines.extend(wrap("  ", &format!("{}{place}: {}", code(note), note.text)));
+        lines.extend(wrap("  ", &format!("{}{place}: {}", code(note), plain(note))));
     }
     lines
 }
