@@ -326,3 +326,23 @@ fn documented_lines_run() {
         assert!(measured, "{place} measures something: {printed}");
     }
 }
+
+/// What `gst-inspect-1.0` shows of the element's properties and actions, held as a file: a changed blurb, range, default
+/// or flag is a change for users and belongs in the same commit.
+#[test]
+fn inspection_is_held() {
+    let folder = TempDir::new().expect("a folder");
+    let shown = good(command("gst-inspect-1.0", folder.path()).arg("noisemeter"));
+    let (_, properties) = shown.split_once("Element Properties:").expect("the element has properties");
+    let shown: Vec<&str> =
+        std::iter::once("Element Properties:").chain(properties.lines().skip(1)).map(str::trim_end).collect();
+    let held = root().join("tests/tests/snapshots/gst-inspect-noisemeter.txt");
+    let text = fs::read_to_string(&held).expect("the held inspection is there");
+    let held_lines: Vec<&str> = text.lines().collect();
+    assert_eq!(
+        shown,
+        held_lines,
+        "if this is meant, write the new properties, from 'Element Properties:' on, to {}",
+        held.display()
+    );
+}
