@@ -522,7 +522,7 @@ fn metas_carry_the_newest_window_and_the_geometry() {
         // Full range, 8 bit: 0 and 2⁸ − 1.
         assert_eq!((clip.get::<u32>("low").unwrap(), clip.get::<u32>("high").unwrap()), (0, 255));
         let id = structure.get::<u64>("id").ok();
-        assert_eq!(id.is_some(), structure.has_field("json"));
+        assert_eq!(id.is_some(), structure.has_field("json"), "{structure:?}");
         if i < 5 {
             assert_eq!(id, None, "the geometry alone before the first window ends");
         }
@@ -531,7 +531,6 @@ fn metas_carry_the_newest_window_and_the_geometry() {
         assert_eq!((rois[0].roi_type(), rois[0].rect()), ("noisemeter", (8, 6, 16, 12)));
         assert_eq!(rois[0].param("noisemeter").unwrap().get::<&str>("name").unwrap(), "grey");
         last = Some(structure);
-        drop(custom);
     }
     // The structure outlives its buffer and its text with it.
     let structure = last.unwrap();
@@ -541,7 +540,6 @@ fn metas_carry_the_newest_window_and_the_geometry() {
     let id = structure.get::<u64>("id").unwrap();
     let window: Value = serde_json::from_str(structure.get::<&str>("json").unwrap()).unwrap();
     assert_eq!(window, windows[usize::try_from(id).unwrap() - 1]);
-    assert!(structure.to_string().parse::<gst::Structure>().is_ok());
 }
 
 #[test]
@@ -687,7 +685,7 @@ fn a_sync_handler_may_set_properties() {
                 let element = message.src().unwrap();
                 element.set_property("regions", format!("r{call}=0,0,8,8"));
                 element.set_property("interval", 80_000_000 + call % 2 * 40_000_000);
-                element.set_property("attach-meta", call % 2 == 0);
+                element.set_property("attach-meta", call.is_multiple_of(2));
                 element.set_property("regions", "wrong");
                 element.property::<Option<String>>("last-window").unwrap();
                 element.emit_by_name::<()>("reset", &[]);
@@ -758,9 +756,9 @@ fn live_pipelines_merge_windows_that_nobody_can_take_and_say_so() {
     let gate = Arc::new((Mutex::new(false), std::sync::Condvar::new()));
     bus.set_sync_handler({
         let gate = Arc::clone(&gate);
-        move |_, _| {
+        move |_, message| {
             let mut open = gate.0.lock().unwrap();
-            while !*open {
+            while !*open && message.type_() == gst::MessageType::Element {
                 open = gate.1.wait(open).unwrap();
             }
             gst::BusSyncReply::Pass
