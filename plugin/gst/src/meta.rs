@@ -128,15 +128,13 @@ impl Newest {
 
     /// A string value that points into the shared bytes.
     fn shared_value(&self) -> glib::SendValue {
+        // Of the slice: the bytes object has a pointer to itself by the same name.
+        let text: &[u8] = &self.json.bytes;
         let mut value = glib::Value::from_type(glib::Type::STRING);
         // SAFETY: the value is of type string and the bytes end in a NUL. They never change or move, and outlive the
         // value: `attach` puts both into one structure, copies of which get a string of their own from GLib.
         unsafe {
-            glib::gobject_ffi::g_value_set_static_string(
-                value.to_glib_none_mut().0,
-                // Of the text: `Bytes::as_ptr` would be that of the counted object around it.
-                self.json.bytes[..].as_ptr().cast(),
-            );
+            glib::gobject_ffi::g_value_set_static_string(value.to_glib_none_mut().0, text.as_ptr().cast());
             // SAFETY: strings may be sent between threads.
             glib::SendValue::unsafe_from(value.into_raw())
         }

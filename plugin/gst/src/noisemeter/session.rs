@@ -3,6 +3,8 @@
 use std::collections::HashSet;
 use std::sync::Arc;
 
+use gst_video::VideoBufferFlags;
+use gst_video::video_frame::VideoBufferExt;
 use noise_measure::format::{FrameFormat, Scan};
 use noise_measure::meter::{FrameTags, Meter, MeterConfig, WindowInfo};
 use noise_measure::record::{Note, NoteCode, VideoRecord};
@@ -217,9 +219,7 @@ impl Session {
         }
         let same_field = stream.layout.scan() == Scan::Alternate
             && !step.first
-            && buffer
-                .flags()
-                .contains(gst::BufferFlags::from_bits_retain(gst_video::VideoBufferFlags::ONEFIELD.bits()))
+            && buffer.video_flags().contains(VideoBufferFlags::ONEFIELD)
             && stream.last_parity == Some(parity);
         stream.last_parity = Some(parity);
         if step.first || stream.open.is_none() {
@@ -488,13 +488,11 @@ fn cut(crop: Rect, whole: Rect) -> Rect {
 
 /// Which field a buffer holds: 1 where it is marked as a lower field alone.
 fn parity(layout: &Layout, buffer: &gst::BufferRef) -> usize {
-    use gst_video::VideoBufferFlags;
     if layout.scan() != Scan::Alternate {
         return 0;
     }
-    let flags = buffer.flags().bits();
-    let has = |flag: VideoBufferFlags| flags & flag.bits() == flag.bits();
-    usize::from(has(VideoBufferFlags::ONEFIELD) && !has(VideoBufferFlags::TOP_FIELD))
+    let flags = buffer.video_flags();
+    usize::from(flags.contains(VideoBufferFlags::ONEFIELD) && !flags.contains(VideoBufferFlags::TOP_FIELD))
 }
 
 fn nanoseconds(time: gst::Signed<gst::ClockTime>) -> i128 {
