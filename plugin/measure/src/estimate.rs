@@ -240,7 +240,7 @@ impl Work<'_> {
         self.record.flicker = self.subject.spread(flicker);
     }
 
-    /// Fills the moving bands: the spread of the row profile's changes beyond what its neighbouring bins show.
+    /// Fills the moving bands: the spread of the row profile's changes beyond what bins two apart show.
     fn bands(&mut self, notes: &mut Notes) {
         let Some(spread) = weighted(self.stacks, |s| s.quadratic.band) else { return };
         let Some(null) = weighted(self.stacks, |s| s.quadratic.band_null) else { return };

@@ -10,8 +10,8 @@ pub const BLOCK: usize = 16;
 pub const PIECE: usize = 64;
 /// Frames of the piece that are kept.
 pub const PIECE_FRAMES: usize = 8;
-/// Fewest rows of a bin of the profile; more than the noise of one row is correlated over.
-const BIN_ROWS: usize = 4;
+/// Fewest rows of a bin of the profile. Bins two apart then have as many between them, more than filters reach over.
+const BIN_ROWS: usize = 8;
 /// Most bins of the profile.
 const BINS: usize = 64;
 /// Fewest bins of a profile.
@@ -86,15 +86,16 @@ impl BandSums {
         if paired {
             self.pairs += 1;
             let mut total = 0i128;
-            let mut last: Option<i128> = None;
+            // Of the bin before and the one before that.
+            let mut last = [None, None];
             for (&now, &before) in self.current.iter().zip(&self.previous) {
                 let d = i128::from(now) - i128::from(before);
                 total += d;
                 self.square += d * d;
-                if let Some(last) = last {
-                    self.step_square += (d - last) * (d - last);
+                if let [_, Some(apart)] = last {
+                    self.step_square += (d - apart) * (d - apart);
                 }
-                last = Some(d);
+                last = [Some(d), last[0]];
             }
             self.level_square += total * total;
         }
@@ -102,11 +103,18 @@ impl BandSums {
         self.current.fill(0);
     }
 
-    /// ½ΣΣ(d − d̄)² and ¼ΣΣ(step of d)² of bin sums over all pairs.
-    #[must_use]
-    pub fn sums(&self) -> [f64; 2] {
-        let bins = self.bins.max(1) as i128;
-        [(bins * self.square - self.level_square) as f64 / (2.0 * bins as f64), self.step_square as f64 / 4.0]
+    /// Half the variance of bin sums' differences d over the bins, mean over the pairs; and the same as independent bins
+    /// two apart would have it, from ¼(d − d′)².
+    fn variances(&self) -> Option<[f64; 2]> {
+        let (bins, pairs) = (self.bins as f64, self.pairs as f64);
+        if self.pairs == 0 || self.bins < 3 {
+            return None;
+        }
+        let about_mean = (self.bins as i128 * self.square - self.level_square) as f64 / bins;
+        Some([
+            about_mean / (2.0 * (bins - 1.0) * pairs),
+            self.step_square as f64 / (4.0 * (bins - 2.0) * pairs),
+        ])
     }
 }
 
@@ -354,11 +362,7 @@ impl<T: Sample> Stack<T> {
         };
         let pairs = self.differences.pairs;
         let bin_samples = (self.bands.rows * width) as f64;
-        let bands = (self.bands.pairs > 0).then(|| {
-            self.bands.sums().map(|sum| {
-                sum / (bin_samples * bin_samples * (self.bands.bins - 1) as f64 * self.bands.pairs as f64)
-            })
-        });
+        let bands = self.bands.variances().map(|pair| pair.map(|v| v / (bin_samples * bin_samples)));
         let mean_of = |sum: u64| sum as f64 / p as f64;
         let frame_means: Vec<f64> = self.sums.iter().map(|&sum| mean_of(sum)).collect();
         let mean = if n > 0 && p > 0 { Some(self.total as f64 / (p as f64 * n as f64)) } else { None };

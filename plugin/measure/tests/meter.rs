@@ -291,3 +291,56 @@ fn intervals_cover_what_they_say_with_rows_and_columns() {
     let rms = (z.iter().map(|z| z * z).sum::<f64>() / 64.0).sqrt();
     assert!(mean.abs() < 0.5 && (0.7..1.3).contains(&rms), "mean z {mean}, rms z {rms}");
 }
+
+/// Noise with a level of its own in each row, blurred down the columns, plus a band of `depth` codes that wanders.
+fn banded(seed: u64, depth: f64, blur: usize) -> Vec<Picture> {
+    let (w, h) = (48, 128);
+    let mut random = Random(seed);
+    (0..16)
+        .map(|l| {
+            let white: Vec<f64> = (0..w * (h + blur)).map(|_| 12.0 * random.normal()).collect();
+            let rows: Vec<f64> = (0..h).map(|_| 2.0 * random.normal()).collect();
+            let sample = |i: usize| {
+                let (x, y) = (i % w, i / w);
+                let noise = (0..=blur).map(|k| white[(y + k) * w + x]).sum::<f64>() / (blur + 1) as f64;
+                let phase = y as f64 / h as f64 + 0.3 * l as f64;
+                let band = depth * (2.0 * std::f64::consts::PI * phase).sin();
+                (2000.0 + noise + rows[y] + band).round() as u16
+            };
+            vec![(0..w * h).map(sample).collect()]
+        })
+        .collect()
+}
+
+#[test]
+fn bands_are_told_from_rows_and_blur() {
+    let setup = Setup::new(Model::Gray, 48, 128, 12);
+    let noted = |seed, depth, blur| {
+        let record = measure(&setup, &banded(seed, depth, blur), 0, |_| FrameTags::default());
+        let y = record.regions[0].components.get(Channel::Y).expect("luma");
+        let note = record.regions[0].notes.iter().any(|note| note.code == NoteCode::Band);
+        (note, y.var.band.expect("bands"))
+    };
+    for blur in [0, 1, 3, 5] {
+        let false_alarms = (0..100).filter(|&seed| noted(seed, 0.0, blur).0).count();
+        // At 1 % each, more than 5 of 100 have a chance of 5e-4; the test is no more eager than it says.
+        assert!(false_alarms <= 5, "blur {blur}: {false_alarms} of 100");
+    }
+    let bands: Vec<f64> = (0..64)
+        .map(|seed| {
+            let (note, band) = noted(seed, 3.0, 3);
+            assert!(note, "a band of 3 codes in rows of 2 is seen");
+            band
+        })
+        .collect();
+    // ½ the variance of the difference of two sines 0.3 of a turn apart: ½·(2·sin(0.3π))²·3²/2, over 16 bins of 8 rows,
+    // whose mean lowers a sine of one turn by sinc(1/16)², and less what bins two apart see of it: 4·sin²(2π/16)/4 of it.
+    let apart = 2.0 * (0.3 * std::f64::consts::PI).sin();
+    let u = std::f64::consts::PI / 16.0;
+    let full = 0.5 * (apart * 3.0f64).powi(2) / 2.0 * (u.sin() / u).powi(2);
+    // Over whole turns Σ(d − d̄)² is exact with divisor B − 1; the 14 steps of two bins see 2·sin²(2u) on average.
+    let want = full * 16.0 / 15.0 - full * 2.0 * (2.0 * u).sin().powi(2);
+    let mean = bands.iter().sum::<f64>() / 64.0;
+    let spread = (bands.iter().map(|b| (b - mean).powi(2)).sum::<f64>() / 63.0).sqrt();
+    assert!((mean - want).abs() < 0.5 * spread + 0.02 * want, "{mean} instead of {want}, spread {spread}");
+}
