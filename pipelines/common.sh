@@ -36,9 +36,15 @@ install_missing() {
         as_root=(sudo)
     fi
     printf 'Installing with apt: %s\n' "${missing[*]}"
-    "${as_root[@]}" apt-get update -qq
-    "${as_root[@]}" env DEBIAN_FRONTEND=noninteractive \
-        apt-get install -y -qq --no-install-recommends "${missing[@]}" >/dev/null
+    local log
+    log=$(mktemp)
+    if ! "${as_root[@]}" apt-get update -qq >"$log" 2>&1 ||
+        ! "${as_root[@]}" env DEBIAN_FRONTEND=noninteractive \
+            apt-get install -y -qq --no-install-recommends "${missing[@]}" >"$log" 2>&1; then
+        cat "$log" >&2
+        die "apt-get failed, see above; $log keeps what it said"
+    fi
+    rm "$log"
 }
 
 # need_cargo: cargo of the version that Cargo.toml asks for, or one line that says how to get it.

@@ -16,12 +16,13 @@ grey() {
     printf 'videotestsrc num-buffers=%s pattern=solid-color foreground-color=0xff%s%s%s ! video/x-raw,framerate=%s' \
         "$frames" "$1" "$1" "$1" "$rate"
 }
-# Grey snow one and a half times as high as the picture, its bytes read as the planes of a 4:2:0 frame:
-# independent noise in Y, Cb and Cr.
-snow="video/x-raw,format=GRAY8,width=$width,height=$((height * 3 / 2)),framerate=$rate"
-planes="rawvideoparse format=i420 width=$width height=$height framerate=$rate"
+# Grey snow twice as high as the picture, its bytes read as the planes of a 4:2:2 frame: independent noise in Y, Cb
+# and Cr.
+snow="video/x-raw,format=GRAY8,width=$width,height=$((height * 2)),framerate=$rate"
+planes="rawvideoparse format=y42b width=$width height=$height framerate=$rate"
 
 # Each pad's alpha says how much of its picture is mixed in: 1/20 of the moving snow, 1/80 of the frozen one.
+# The frozen one is turned round, since the moving one begins with the same picture.
 # shellcheck disable=SC2046,SC2086 # the helpers print words of a gst-launch line
 gst-launch-1.0 -q -e \
     compositor name=mix background=black \
@@ -34,5 +35,6 @@ gst-launch-1.0 -q -e \
     $(grey 2c),width=240,height=240 ! mix.sink_1 \
     $(grey 68),width=240,height=240 ! mix.sink_2 \
     $(grey b6),width=240,height=240 ! mix.sink_3 \
-    videotestsrc num-buffers=1 pattern=snow ! "$snow" ! $planes ! imagefreeze num-buffers="$frames" ! mix.sink_4 \
+    videotestsrc num-buffers=1 pattern=snow ! "$snow" ! videoflip video-direction=180 ! $planes \
+    ! imagefreeze num-buffers="$frames" ! mix.sink_4 \
     videotestsrc num-buffers="$frames" pattern=snow ! "$snow" ! $planes ! mix.sink_5

@@ -22,10 +22,14 @@ def component(stack, times, joined, scale=None, step=None):
     var = {k: stood[k] for k in STANDING} | {"flicker": spread}
     out = {"samples": int(stack[0].size), "frame_means": means, "var": var, "shading": stood["shading"], "slope": slope}
     if scale is not None:
-        out |= levels.levels(stack, scale, step)
+        out |= levels.levels(stack, scale, step) | {"half_step": (step or 1) / 2}
     if moved is not None:
         keys = ("temporal", "row", "column", "nu")
         var |= {k: getattr(moved, k) for k in keys} | {k: moved.sums[k] for k in ("c0", "cx", "cy", "ct", "ct2")}
+        height, width = stack[0].shape
+        # The record brings neighbours' products to as many as there are samples, so that windows can be added up.
+        var["cx"] = var["cx"] * width / (width - 1) if width > 1 else None
+        var["cy"] = var["cy"] * height / (height - 1) if height > 1 else None
         out |= {k: getattr(moved, k) for k in ("corr_x", "corr_y", "corr_t", "pair", "long")}
         out["ci"] = reference.interval(moved.temporal, moved.nu)
     out["mean_image"] = stood.get("mean_image")
@@ -83,9 +87,19 @@ def hold_noise(report, where, got, want, unit):
     report.number(f"{where}.var.nu", var["nu"], expected.get("nu"), SOLVED)
     for name in ("corr_x", "corr_y", "corr_t"):
         report.number(f"{where}.{name}", got[name], want.get(name), 0.0, SOLVED)
-    for name, key in (("temporal_pair", "pair"), ("temporal_long", "long")):
-        report.number(f"{where}.{name}", got[name], spread(want.get(key), unit), VARIANCE)
-    for name in ("temporal", "row", "column"):
+    # Below half a code step a spread is not told, but bounded.
+    half = want.get("half_step", 0.0)
+    limited = "temporal" in expected and temporal**0.5 < half
+    bound = half / unit if limited else None
+    report.number(f"{where}.temporal_upper", got["temporal_upper"], bound, EXACT * 4)
+    pair = want.get("pair")
+    pair = None if limited or pair is None or pair**0.5 < half else pair
+    report.number(f"{where}.temporal_pair", got["temporal_pair"], spread(pair, unit), VARIANCE)
+    long = None if limited else want.get("long")
+    report.number(f"{where}.temporal_long", got["temporal_long"], spread(long, unit), VARIANCE)
+    moving = None if limited else expected.get("temporal")
+    report.number(f"{where}.temporal", got["temporal"], spread(moving, unit), VARIANCE)
+    for name in ("row", "column"):
         report.number(
             f"{where}.{name}", got[name], spread(expected.get(name), unit), VARIANCE, VARIANCE * temporal**0.5 / unit
         )
@@ -96,7 +110,7 @@ def hold_noise(report, where, got, want, unit):
     report.same(f"{where}.frame_means count", len(got["frame_means"]), len(want["frame_means"]))
     for i, (a, b) in enumerate(zip(got["frame_means"], want["frame_means"], strict=False)):
         report.number(f"{where}.frame_means[{i}]", a, float(b), EXACT * 4)
-    ends = want.get("ci") or [None, None]
+    ends = (not limited and want.get("ci")) or [None, None]
     for i, a in enumerate(got["temporal_ci"] or [None, None]):
         report.number(f"{where}.temporal_ci[{i}]", a, None if ends[i] is None else ends[i] / unit, SOLVED)
 
@@ -158,7 +172,11 @@ def hold_derived(report, where, got, want):
 
 def hold_ratio(report, where, region):
     parts = region["components"]
-    values = [parts[c]["temporal"] if c in parts else None for c in ("Y", "Cb", "Cr")]
+    # Of an endless window where all three have it, else of the window as it is.
+    for name in ("temporal_long", "temporal"):
+        values = [parts[c][name] if c in parts else None for c in ("Y", "Cb", "Cr")]
+        if all(v is not None for v in values):
+            break
     expected = None
     if all(v is not None for v in values) and values[0] > 0:
         expected = float(np.sqrt((values[1] ** 2 + values[2] ** 2) / 2) / values[0])

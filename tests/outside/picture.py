@@ -123,8 +123,10 @@ def derived(r, g, b, matrix):
 
 
 def mosaic(plane, pattern):
-    """The four components of a Bayer mosaic, `pattern` being the first two rows, as in rggb."""
-    out, greens = {}, iter(("G1", "G2"))
+    """The four components of a Bayer mosaic, `pattern` being the first two rows, as in rggb; G1 shares rows with R."""
+    out = {}
     for i, letter in enumerate(pattern):
-        out[next(greens) if letter == "g" else letter.upper()] = plane[:, i // 2 :: 2, i % 2 :: 2]
+        row = pattern[i // 2 * 2 : i // 2 * 2 + 2]
+        name = {"g": "G1" if "r" in row else "G2"}.get(letter, letter.upper())
+        out[name] = plane[:, i // 2 :: 2, i % 2 :: 2]
     return out

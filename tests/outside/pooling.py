@@ -51,9 +51,13 @@ def clip_interval(components):
     variance = pooled(components, "temporal")
     nu = sum(c["var"]["nu"] for c in components if c["var"].get("nu") is not None)
     first = interval(variance, nu) if nu else None
-    values = [c["var"]["temporal"] for c in components if c["var"].get("temporal") is not None]
-    if len(values) < 5 or first is None:
+    used = [c for c in components if c["var"].get("temporal") is not None and weight(c) > 0]
+    if len(used) < 5 or first is None:
         return first
-    half = student.ppf(0.975, len(values) - 1) * np.std(values, ddof=1) / np.sqrt(len(values))
+    # The standard error of a weighted mean: a short window at the end counts for as much as it holds.
+    shares = np.array([weight(c) for c in used]) / sum(weight(c) for c in used)
+    apart = np.array([c["var"]["temporal"] for c in used]) - variance
+    error = np.sqrt(len(used) / (len(used) - 1) * np.sum((shares * apart) ** 2))
+    half = student.ppf(0.975, len(used) - 1) * error
     second = [float(np.sqrt(max(variance - half, 0.0))), float(np.sqrt(variance + half))]
     return max(first, second, key=lambda ends: ends[1] - ends[0])

@@ -240,7 +240,7 @@ def moving(stacks):
         corr_y=neighbour(sums["cy"], sums["cy_count"], column),
         corr_t=a,
         long=long,
-        nu=freedom(sums, rho, weight, n, h, w, row / s2, column / s2, a) if s2 > 0 else None,
+        nu=freedom(sums, rho, weight, n, h, w, row / s2, column / s2, memory(n, raw, a)) if s2 > 0 else None,
         free_correlation=free if s2 > 0 else np.ones((1, 1)),
         sums=sums,
     )
@@ -277,7 +277,14 @@ def freedom(sums, rho, weight, n, h, w, q_row, q_column, a):
     space = float((weight * rho**2).sum())
     space += q_row**2 * (w - weight[ry].sum()) + q_column**2 * (h - weight[:, rx].sum())
     space /= 1.0 + float(chance.sum()) * n / (n - 1)
-    return sums["free"] / (max(1.0, space) * series.spent(n, a or 0.0))
+    return sums["free"] / (max(1.0, space) * series.spent(n, a))
+
+
+def memory(n, raw, a):
+    """The lag-1 correlation that degrees of freedom are counted with: the highest that can be told where it is higher."""
+    if a is not None:
+        return a
+    return series.HIGHEST if raw is not None and raw >= series.lag_share(n, series.HIGHEST) else 0.0
 
 
 def interval(variance, nu):

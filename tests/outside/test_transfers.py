@@ -21,6 +21,9 @@ CODES = (5300, 6000, 8192, 12000, 16384, 20001, 26804, 30000, 32768, 40000, 4783
 FRAMES_EACH = 2
 RATE = 25
 TOLERANCE = 1e-9
+# BT.2100 prints a, b and c of HLG with 8 decimals and the meter takes them so; colour-science works c out of a. Half a
+# unit of the last decimal of c is 5e-9 in V, over a = 0.17883277 in the exponent.
+PRINTED = {"hlg": 5e-9 / 0.17883277}
 
 CURVES = {
     "bt709": (oetf_inverse_BT709, "scene"),
@@ -53,7 +56,7 @@ def test_curve(name, target):
         light = record["regions"][0]["light"]
         assert record["regions"][0]["components"]["Y"]["mean_codes"] == code
         expected = float(inverse(code / 65535))
-        assert abs(light["mean"] - expected) <= TOLERANCE * abs(expected), f"{name} at {code}"
+        assert abs(light["mean"] - expected) <= PRINTED.get(name, TOLERANCE) * abs(expected), f"{name} at {code}"
         assert light["domain"] == domain
         assert light["transfer_source"] == "user"
 

@@ -70,11 +70,11 @@ fn refused(command: &mut Command) -> String {
     err
 }
 
-/// A folder with a test clip of this name in it.
-fn folder_with_clip(name: &str) -> (TempDir, PathBuf) {
+/// A folder with a test clip of this name and length in it.
+fn folder_with_clip(name: &str, frames: u64) -> (TempDir, PathBuf) {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let clip = folder.path().join(name);
-    good(script("make-clip.sh", folder.path()).arg(&clip).arg(FRAMES.to_string()));
+    good(script("make-clip.sh", folder.path()).arg(&clip).arg(frames.to_string()));
     (folder, clip)
 }
 
@@ -142,7 +142,7 @@ fn monitor_prints_a_message_a_second() {
 
 #[test]
 fn file_becomes_json_lines() {
-    let (folder, clip) = folder_with_clip("a \"quoted\" \\ clip.mkv");
+    let (folder, clip) = folder_with_clip("a \"quoted\" \\ clip.mkv", FRAMES);
     let out = folder.path().join("out, \"2\".jsonl");
     let regions = "regions=grey=380,80,200,200;light=680,80,200,200";
     good(script("file-to-json.sh", folder.path()).args([&clip, &out]).arg(regions));
@@ -168,7 +168,7 @@ fn file_becomes_json_lines() {
 
 #[test]
 fn transcode_is_measured_before_the_tee() {
-    let (folder, clip) = folder_with_clip("clip.mkv");
+    let (folder, clip) = folder_with_clip("clip.mkv", FRAMES);
     let (video, lines) = (folder.path().join("small copy.mkv"), folder.path().join("w.jsonl"));
     good(script("meter-in-transcode.sh", folder.path()).args([&clip, &video, &lines]));
     assert_eq!(frames(&windows(&lines)), FRAMES);
@@ -182,7 +182,7 @@ fn transcode_is_measured_before_the_tee() {
 
 #[test]
 fn playbin_takes_the_meter_as_its_filter() {
-    let (folder, clip) = folder_with_clip("50 % ü#?.mkv");
+    let (folder, clip) = folder_with_clip("50 % ü#?.mkv", FRAMES);
     let sinks = ["video-sink=fakevideosink sync=false", "audio-sink=fakesink"];
     let printed = good(script("playbin-filter.sh", folder.path()).arg(&clip).args(sinks));
     assert_eq!(frames(&printed_windows(&printed)), FRAMES);
@@ -303,7 +303,7 @@ fn documented_lines_run() {
         let path = root().join(file).display().to_string();
         assert!(all.iter().any(|d| d.place.starts_with(&path)), "{file} documents at least one line");
     }
-    let (_kept, clip) = folder_with_clip("clip.mkv");
+    let (_kept, clip) = folder_with_clip("clip.mkv", 30);
     for Documented { place, line } in all {
         let folder = tempfile::tempdir().expect("a temporary folder");
         symlink(&clip, folder.path().join("clip.mkv")).expect("the clip beside what the line writes");
@@ -325,4 +325,24 @@ fn documented_lines_run() {
         };
         assert!(measured, "{place} measures something: {printed}");
     }
+}
+
+/// What `gst-inspect-1.0` shows of the element's properties and actions, held as a file: a changed blurb, range, default
+/// or flag is a change for users and belongs in the same commit.
+#[test]
+fn inspection_is_held() {
+    let folder = TempDir::new().expect("a folder");
+    let shown = good(command("gst-inspect-1.0", folder.path()).arg("noisemeter"));
+    let (_, properties) = shown.split_once("Element Properties:").expect("the element has properties");
+    let shown: Vec<&str> =
+        std::iter::once("Element Properties:").chain(properties.lines().skip(1)).map(str::trim_end).collect();
+    let held = root().join("tests/tests/snapshots/gst-inspect-noisemeter.txt");
+    let text = fs::read_to_string(&held).expect("the held inspection is there");
+    let held_lines: Vec<&str> = text.lines().collect();
+    assert_eq!(
+        shown,
+        held_lines,
+        "if this is meant, write the new properties, from 'Element Properties:' on, to {}",
+        held.display()
+    );
 }

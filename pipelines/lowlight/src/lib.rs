@@ -1,1 +1,19 @@
-//! Headless measurement of clips.
+//! Headless measurement of clips: what the program `lowlight` does.
+
+pub mod child;
+pub mod cli;
+pub mod errors;
+pub mod fragment;
+pub mod images;
+pub mod inputs;
+pub mod measure;
+pub mod naming;
+pub mod progress;
+pub mod protocol;
+pub mod results;
+pub mod resume;
+pub mod settings;
+pub mod signals;
+pub mod supervise;
+pub mod table;
+pub mod text;

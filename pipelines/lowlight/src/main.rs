@@ -1,2 +1,46 @@
 //! The `lowlight` program.
-fn main() {}
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use clap::error::ErrorKind;
+use lowlight::cli::{Cli, Command};
+use lowlight::{child, measure};
+
+/// Wrong usage or input.
+const USAGE: u8 = 2;
+
+fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => return usage(&error),
+    };
+    match cli.command {
+        Command::Measure(args) => match measure::run(&args) {
+            Ok(code) => ExitCode::from(code),
+            Err(error) => {
+                eprintln!("lowlight: {error}");
+                ExitCode::from(USAGE)
+            }
+        },
+        Command::MeasureChild(_) => child::run(),
+    }
+}
+
+/// Help as it is; an error as one line.
+fn usage(error: &clap::Error) -> ExitCode {
+    if matches!(error.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion) {
+        // Nobody is left to tell when stdout is closed.
+        let _ = error.print();
+        return ExitCode::SUCCESS;
+    }
+    if error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand {
+        eprintln!("lowlight: no command given; see lowlight --help");
+        return ExitCode::from(USAGE);
+    }
+    let text = error.render().to_string();
+    let first: Vec<&str> = text.lines().take_while(|line| !line.trim().is_empty()).map(str::trim).collect();
+    let line = first.join(" ");
+    eprintln!("lowlight: {}; see lowlight --help", line.strip_prefix("error: ").unwrap_or(&line));
+    ExitCode::from(USAGE)
+}

@@ -35,6 +35,28 @@ fn strides_change_no_bit() {
     }
 }
 
+/// A stream cut into pieces, each measured by a meter of its own, gives the windows of the whole to the last bit, but for
+/// what is defined since the segment began.
+#[test]
+fn a_stream_cut_into_pieces_gives_the_same_windows() {
+    let setup = Setup::new(Model::Yuv, 50, 50, 10).grid(2, 2);
+    let pictures = noisy(&setup, 11, 21, 400.0, 3.0);
+    let (mut meter, mut carry) = (setup.meter(), Carry::default());
+    for (index, piece) in pictures.chunks(7).enumerate() {
+        for picture in piece {
+            setup.add(&mut meter, picture, 0, FrameTags::default());
+        }
+        let mut whole = meter.close().unwrap().evaluate(&mut carry, setup.info(index as u64));
+        let mut alone = measure(&setup, piece, 0, |_| FrameTags::default());
+        for (_, component) in whole.regions.iter_mut().flat_map(|region| &mut region.components.0) {
+            component.var.slow = None;
+        }
+        (alone.timestamp, alone.stream_time, alone.running_time) =
+            (whole.timestamp, whole.stream_time, whole.running_time);
+        assert_eq!(json(&alone), json(&whole));
+    }
+}
+
 #[test]
 fn records_survive_their_json() {
     let setup = Setup::new(Model::Rgb, 64, 64, 8).grid(2, 2);

@@ -1,0 +1,4 @@
+//! Image sequences and stills, read without GStreamer's image decoders, which refuse 16-bit colour.
+
+pub mod decode;
+pub mod pattern;
