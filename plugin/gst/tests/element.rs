@@ -24,6 +24,17 @@ fn folder(name: &str) -> std::path::PathBuf {
     path
 }
 
+/// Waits for another thread, up to a limit that only a failure reaches.
+fn eventually(done: impl Fn() -> bool) {
+    for _ in 0..2000 {
+        if done() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    panic!("nothing happened in 20 seconds");
+}
+
 /// What start() says, or `None` where it succeeds.
 fn start_error(properties: &[(&str, &str)]) -> Option<String> {
     init();
@@ -526,6 +537,10 @@ fn metas_carry_the_newest_window_and_the_geometry() {
         if i < 5 {
             assert_eq!(id, None, "the geometry alone before the first window ends");
         }
+        if i == 5 {
+            // The window is evaluated on another thread.
+            eventually(|| bench.element.property::<Option<String>>("last-window").is_some());
+        }
         let rois: Vec<_> = out.iter_meta::<VideoRegionOfInterestMeta>().collect();
         assert_eq!(rois.len(), 1);
         assert_eq!((rois[0].roi_type(), rois[0].rect()), ("noisemeter", (8, 6, 16, 12)));
@@ -732,10 +747,10 @@ fn seeks_in_a_pipeline_begin_anew() {
             _ => {}
         }
     }
-    // The last window is posted before the event that ends the segment goes on.
-    std::thread::sleep(Duration::from_millis(50));
-    while let Some(message) = bus.pop_filtered(&[gst::MessageType::Element]) {
-        windows.push(json(message.structure().unwrap()));
+    // The source says so before it sends the event that ends the segment downstream.
+    while windows.len() < 3 {
+        let message = bus.timed_pop_filtered(gst::ClockTime::from_seconds(20), &[gst::MessageType::Element]);
+        windows.push(json(message.expect("the last window").structure().unwrap()));
     }
     pipeline.set_state(gst::State::Null).unwrap();
     let frames: Vec<_> = windows.iter().map(|window| window["frames"].as_u64().unwrap()).collect();
