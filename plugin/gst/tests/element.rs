@@ -378,10 +378,12 @@ fn a_wrong_setting_while_playing_keeps_the_old_one() {
         assert_eq!(format!("{before:?}"), format!("{:?}", bench.element.property_value(name)));
     }
     bench.element.set_property("layout-location", "/nowhere/x.json");
+    bench.element.set_property("record-location", "/tmp/never-made.jsonl");
+    assert_eq!(bench.element.property::<Option<String>>("record-location"), None);
     (1..7).for_each(|i| drop(bench.push(gray_buffer(i))));
     bench.eos();
     let (windows, warnings) = bench.split();
-    assert_eq!(warnings.len(), 5, "{warnings:?}");
+    assert_eq!(warnings.len(), 6, "{warnings:?}");
     assert!(warnings.iter().all(|text| text.contains("keeps its old value")));
     assert!(windows.iter().all(|window| window["regions"][0]["name"] == "a"));
 }
@@ -768,17 +770,7 @@ fn live_pipelines_merge_windows_that_nobody_can_take_and_say_so() {
     let bus = gst::Bus::new();
     element.set_bus(Some(&bus));
     // The worker is kept in the handler until the stream is over.
-    let gate = Arc::new((Mutex::new(false), std::sync::Condvar::new()));
-    bus.set_sync_handler({
-        let gate = Arc::clone(&gate);
-        move |_, message| {
-            let mut open = gate.0.lock().unwrap();
-            while !*open && message.type_() == gst::MessageType::Element {
-                open = gate.1.wait(open).unwrap();
-            }
-            gst::BusSyncReply::Pass
-        }
-    });
+    let gate = Gate::close(&bus);
     let mut harness = gst_check::Harness::with_element(&element, Some("sink"), Some("src"));
     harness.set_src_caps_str(GRAY_CAPS);
     for i in 0..40 {
@@ -788,8 +780,7 @@ fn live_pipelines_merge_windows_that_nobody_can_take_and_say_so() {
     assert!(harness.push_event(gst::event::Eos::new()));
     let waited = begun.elapsed();
     assert!(waited >= Duration::from_millis(1900), "two seconds of patience at the end: {waited:?}");
-    *gate.0.lock().unwrap() = true;
-    gate.1.notify_all();
+    gate.open();
     drop(harness);
     element.set_state(gst::State::Null).unwrap();
     let mut frames = 0;
@@ -801,6 +792,81 @@ fn live_pipelines_merge_windows_that_nobody_can_take_and_say_so() {
     }
     assert_eq!(frames, 40, "no frame is lost");
     assert!(merged >= 1);
+}
+
+/// A handler that keeps the worker inside every window's message until told otherwise.
+struct Gate(Arc<(Mutex<bool>, std::sync::Condvar)>);
+
+impl Gate {
+    fn close(bus: &gst::Bus) -> Self {
+        let gate = Arc::new((Mutex::new(false), std::sync::Condvar::new()));
+        bus.set_sync_handler({
+            let gate = Arc::clone(&gate);
+            move |_, message| {
+                let mut open = gate.0.lock().unwrap();
+                while !*open && message.type_() == gst::MessageType::Element {
+                    open = gate.1.wait(open).unwrap();
+                }
+                gst::BusSyncReply::Pass
+            }
+        });
+        Self(gate)
+    }
+
+    fn open(&self) {
+        *self.0.0.lock().unwrap() = true;
+        self.0.1.notify_all();
+    }
+}
+
+#[test]
+fn without_a_clock_the_stream_waits_and_nothing_is_merged() {
+    let mut bench = Bench::new(GRAY_CAPS, &[("interval", "80000000")]);
+    let gate = Gate::close(&bench.bus);
+    let pushed = Arc::new(AtomicUsize::new(0));
+    let opener = std::thread::spawn({
+        let pushed = Arc::clone(&pushed);
+        move || {
+            // One window at work and two in the queue: the stream stands at the end of the fourth.
+            eventually(|| pushed.load(Ordering::SeqCst) == 8);
+            std::thread::sleep(Duration::from_millis(100));
+            let stands = pushed.load(Ordering::SeqCst);
+            gate.open();
+            stands
+        }
+    });
+    for i in 0..40 {
+        bench.push(gray_buffer(i));
+        pushed.fetch_add(1, Ordering::SeqCst);
+    }
+    bench.eos();
+    assert_eq!(opener.join().unwrap(), 8);
+    let windows = bench.windows();
+    assert_eq!(windows.len(), 20);
+    assert!(
+        windows.iter().all(|window| window["frames"] == 2 && window["notes"].as_array().unwrap().is_empty())
+    );
+}
+
+#[test]
+fn a_flush_frees_a_stream_that_waits() {
+    let mut bench = Bench::new(GRAY_CAPS, &[("interval", "80000000")]);
+    let gate = Gate::close(&bench.bus);
+    let sink = bench.element.static_pad("sink").unwrap();
+    let pushed = Arc::new(AtomicUsize::new(0));
+    let seeker = std::thread::spawn({
+        let pushed = Arc::clone(&pushed);
+        move || {
+            eventually(|| pushed.load(Ordering::SeqCst) == 8);
+            std::thread::sleep(Duration::from_millis(50));
+            assert!(sink.send_event(gst::event::FlushStart::new()));
+        }
+    });
+    while bench.harness.push(gray_buffer(pushed.load(Ordering::SeqCst) as u64)).is_ok() {
+        pushed.fetch_add(1, Ordering::SeqCst);
+    }
+    seeker.join().unwrap();
+    gate.open();
 }
 
 #[test]
