@@ -24,6 +24,17 @@ fn folder(name: &str) -> std::path::PathBuf {
     path
 }
 
+/// Waits for another thread, up to a limit that only a failure reaches.
+fn eventually(done: impl Fn() -> bool) {
+    for _ in 0..2000 {
+        if done() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    panic!("nothing happened in 20 seconds");
+}
+
 /// What start() says, or `None` where it succeeds.
 fn start_error(properties: &[(&str, &str)]) -> Option<String> {
     init();
@@ -367,10 +378,12 @@ fn a_wrong_setting_while_playing_keeps_the_old_one() {
         assert_eq!(format!("{before:?}"), format!("{:?}", bench.element.property_value(name)));
     }
     bench.element.set_property("layout-location", "/nowhere/x.json");
+    bench.element.set_property("record-location", "/tmp/never-made.jsonl");
+    assert_eq!(bench.element.property::<Option<String>>("record-location"), None);
     (1..7).for_each(|i| drop(bench.push(gray_buffer(i))));
     bench.eos();
     let (windows, warnings) = bench.split();
-    assert_eq!(warnings.len(), 5, "{warnings:?}");
+    assert_eq!(warnings.len(), 6, "{warnings:?}");
     assert!(warnings.iter().all(|text| text.contains("keeps its old value")));
     assert!(windows.iter().all(|window| window["regions"][0]["name"] == "a"));
 }
@@ -525,6 +538,10 @@ fn metas_carry_the_newest_window_and_the_geometry() {
         assert_eq!(id.is_some(), structure.has_field("json"), "{structure:?}");
         if i < 5 {
             assert_eq!(id, None, "the geometry alone before the first window ends");
+        }
+        if i == 5 {
+            // The window is evaluated on another thread.
+            eventually(|| bench.element.property::<Option<String>>("last-window").is_some());
         }
         let rois: Vec<_> = out.iter_meta::<VideoRegionOfInterestMeta>().collect();
         assert_eq!(rois.len(), 1);
@@ -732,10 +749,10 @@ fn seeks_in_a_pipeline_begin_anew() {
             _ => {}
         }
     }
-    // The last window is posted before the event that ends the segment goes on.
-    std::thread::sleep(Duration::from_millis(50));
-    while let Some(message) = bus.pop_filtered(&[gst::MessageType::Element]) {
-        windows.push(json(message.structure().unwrap()));
+    // The source says so before it sends the event that ends the segment downstream.
+    while windows.len() < 3 {
+        let message = bus.timed_pop_filtered(gst::ClockTime::from_seconds(20), &[gst::MessageType::Element]);
+        windows.push(json(message.expect("the last window").structure().unwrap()));
     }
     pipeline.set_state(gst::State::Null).unwrap();
     let frames: Vec<_> = windows.iter().map(|window| window["frames"].as_u64().unwrap()).collect();
@@ -753,17 +770,7 @@ fn live_pipelines_merge_windows_that_nobody_can_take_and_say_so() {
     let bus = gst::Bus::new();
     element.set_bus(Some(&bus));
     // The worker is kept in the handler until the stream is over.
-    let gate = Arc::new((Mutex::new(false), std::sync::Condvar::new()));
-    bus.set_sync_handler({
-        let gate = Arc::clone(&gate);
-        move |_, message| {
-            let mut open = gate.0.lock().unwrap();
-            while !*open && message.type_() == gst::MessageType::Element {
-                open = gate.1.wait(open).unwrap();
-            }
-            gst::BusSyncReply::Pass
-        }
-    });
+    let gate = Gate::close(&bus);
     let mut harness = gst_check::Harness::with_element(&element, Some("sink"), Some("src"));
     harness.set_src_caps_str(GRAY_CAPS);
     for i in 0..40 {
@@ -773,8 +780,7 @@ fn live_pipelines_merge_windows_that_nobody_can_take_and_say_so() {
     assert!(harness.push_event(gst::event::Eos::new()));
     let waited = begun.elapsed();
     assert!(waited >= Duration::from_millis(1900), "two seconds of patience at the end: {waited:?}");
-    *gate.0.lock().unwrap() = true;
-    gate.1.notify_all();
+    gate.open();
     drop(harness);
     element.set_state(gst::State::Null).unwrap();
     let mut frames = 0;
@@ -786,6 +792,81 @@ fn live_pipelines_merge_windows_that_nobody_can_take_and_say_so() {
     }
     assert_eq!(frames, 40, "no frame is lost");
     assert!(merged >= 1);
+}
+
+/// A handler that keeps the worker inside every window's message until told otherwise.
+struct Gate(Arc<(Mutex<bool>, std::sync::Condvar)>);
+
+impl Gate {
+    fn close(bus: &gst::Bus) -> Self {
+        let gate = Arc::new((Mutex::new(false), std::sync::Condvar::new()));
+        bus.set_sync_handler({
+            let gate = Arc::clone(&gate);
+            move |_, message| {
+                let mut open = gate.0.lock().unwrap();
+                while !*open && message.type_() == gst::MessageType::Element {
+                    open = gate.1.wait(open).unwrap();
+                }
+                gst::BusSyncReply::Pass
+            }
+        });
+        Self(gate)
+    }
+
+    fn open(&self) {
+        *self.0.0.lock().unwrap() = true;
+        self.0.1.notify_all();
+    }
+}
+
+#[test]
+fn without_a_clock_the_stream_waits_and_nothing_is_merged() {
+    let mut bench = Bench::new(GRAY_CAPS, &[("interval", "80000000")]);
+    let gate = Gate::close(&bench.bus);
+    let pushed = Arc::new(AtomicUsize::new(0));
+    let opener = std::thread::spawn({
+        let pushed = Arc::clone(&pushed);
+        move || {
+            // One window at work and two in the queue: the stream stands at the end of the fourth.
+            eventually(|| pushed.load(Ordering::SeqCst) == 8);
+            std::thread::sleep(Duration::from_millis(100));
+            let stands = pushed.load(Ordering::SeqCst);
+            gate.open();
+            stands
+        }
+    });
+    for i in 0..40 {
+        bench.push(gray_buffer(i));
+        pushed.fetch_add(1, Ordering::SeqCst);
+    }
+    bench.eos();
+    assert_eq!(opener.join().unwrap(), 8);
+    let windows = bench.windows();
+    assert_eq!(windows.len(), 20);
+    assert!(
+        windows.iter().all(|window| window["frames"] == 2 && window["notes"].as_array().unwrap().is_empty())
+    );
+}
+
+#[test]
+fn a_flush_frees_a_stream_that_waits() {
+    let mut bench = Bench::new(GRAY_CAPS, &[("interval", "80000000")]);
+    let gate = Gate::close(&bench.bus);
+    let sink = bench.element.static_pad("sink").unwrap();
+    let pushed = Arc::new(AtomicUsize::new(0));
+    let seeker = std::thread::spawn({
+        let pushed = Arc::clone(&pushed);
+        move || {
+            eventually(|| pushed.load(Ordering::SeqCst) == 8);
+            std::thread::sleep(Duration::from_millis(50));
+            assert!(sink.send_event(gst::event::FlushStart::new()));
+        }
+    });
+    while bench.harness.push(gray_buffer(pushed.load(Ordering::SeqCst) as u64)).is_ok() {
+        pushed.fetch_add(1, Ordering::SeqCst);
+    }
+    seeker.join().unwrap();
+    gate.open();
 }
 
 #[test]

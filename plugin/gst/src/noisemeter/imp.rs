@@ -175,6 +175,14 @@ impl NoiseMeter {
         if !properties::set(&mut changed, name, value) {
             return;
         }
+        if running && name == "record-location" {
+            gst::element_imp_warning!(
+                self,
+                gst::LibraryError::Settings,
+                ("record-location can be set in state NULL or READY alone; it keeps its old value")
+            );
+            return;
+        }
         // Reading a layout file takes time, so no lock is held; the last of two setters at once wins, as always.
         let plan = if running {
             match changed.plan() {

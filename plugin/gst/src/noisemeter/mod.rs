@@ -34,6 +34,7 @@
 //! Put it before whatever draws on the picture.
 
 mod imp;
+mod open;
 mod properties;
 mod session;
 pub mod settings;

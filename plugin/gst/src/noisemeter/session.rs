@@ -6,13 +6,14 @@ use std::sync::Arc;
 use gst_video::VideoBufferFlags;
 use gst_video::video_frame::VideoBufferExt;
 use noise_measure::format::{FrameFormat, Scan};
-use noise_measure::meter::{FrameTags, Meter, MeterConfig, WindowInfo};
-use noise_measure::record::{Note, NoteCode, VideoRecord};
+use noise_measure::meter::{FrameTags, Meter, MeterConfig};
+use noise_measure::record::VideoRecord;
 use noise_measure::region::{self, Rect, Region};
 use noise_measure::view::ComponentView;
 
+use super::open::Open;
 use super::settings::Plan;
-use super::timing::{Ending, FALLBACK_RATE, Stamp, Step, Timing};
+use super::timing::{Ending, Stamp, Step, Timing};
 use super::worker::{FirstFrame, Job};
 use crate::colorimetry::{Colorimetry, range_name, transfer_name};
 use crate::frames::{Layout, Picture, Scratch};
@@ -72,23 +73,6 @@ struct Stream {
     fresh: bool,
     geometry: Option<Arc<Geometry>>,
     last_parity: Option<usize>,
-}
-
-/// The open window.
-#[derive(Debug)]
-struct Open {
-    number: u64,
-    timestamp: Option<u64>,
-    stream_time: Option<u64>,
-    running_time: Option<u64>,
-    rate: f64,
-    video: VideoRecord,
-    colorimetry: Colorimetry,
-    counted: bool,
-    merged: u64,
-    unreadable: u64,
-    first_skipped: bool,
-    crop_note: bool,
 }
 
 impl Session {
@@ -434,45 +418,10 @@ impl Stream {
     fn close(&mut self, ending: Ending) -> Option<Job> {
         let open = self.open.take()?;
         let closed = self.meter.as_mut()?.close()?;
-        let mut notes = Vec::new();
-        if open.counted {
-            let text = if self.rate.0 == 0 {
-                format!("buffers without time stamps were counted at {FALLBACK_RATE} a second")
-            } else {
-                "buffers without time stamps were counted at the rate of the caps".into()
-            };
-            notes.push(Note::new(NoteCode::NoTimestamps, text));
-        }
-        if open.merged > 0 {
-            let text =
-                format!("{} more windows are merged into this one: the machine is too slow", open.merged);
-            notes.push(Note::new(NoteCode::Merged, text));
-        }
-        if open.first_skipped {
-            notes.push(Note::new(NoteCode::Merged, "outside_r103 was left out: the machine is too slow"));
-        }
-        if open.unreadable > 0 {
-            let text = format!("{} frames could not be read and are in no number", open.unreadable);
-            notes.push(Note::new(NoteCode::Dropped, text));
-        }
-        if open.crop_note {
-            notes.push(Note::new(NoteCode::OutsidePicture, "crop leaves the picture and was cut to it"));
-        }
-        let info = WindowInfo {
-            timestamp: open.timestamp,
-            stream_time: open.stream_time,
-            running_time: open.running_time,
-            duration: Some(ending.duration),
-            rate: open.rate,
-            partial: ending.partial,
-            frame_rate: self.timing.rate(),
-            video: open.video,
-            light: open.colorimetry.light,
-            outside_r103: None,
-            notes,
-        };
+        let number = open.number;
+        let info = open.into_info(ending, self.rate, self.timing.rate());
         let fresh = std::mem::take(&mut self.fresh);
-        Some(Job::Window { window: open.number, closed: Box::new(closed), info: Box::new(info), fresh })
+        Some(Job::Window { window: number, closed: Box::new(closed), info: Box::new(info), fresh })
     }
 }
 

@@ -18,7 +18,7 @@ use noise_measure::view::ComponentView;
 
 use crate::frames::{Layout, Picture, Scratch};
 
-/// Jobs that wait while one is at work.
+/// Windows that wait while one is at work.
 pub const QUEUE: usize = 2;
 /// Longest wait for a live stream's last window.
 pub const LIVE_PATIENCE: Duration = Duration::from_secs(2);
@@ -80,6 +80,13 @@ struct Queue {
     hurry: bool,
     quit: bool,
     ended: bool,
+}
+
+impl Queue {
+    /// First frames are not counted: there is one at most for every window.
+    fn is_full(&self) -> bool {
+        self.jobs.iter().filter(|job| matches!(job, Job::Window { .. })).count() >= QUEUE
+    }
 }
 
 #[derive(Debug, Default)]
@@ -173,13 +180,13 @@ impl Desk {
     /// Whether another window would have to wait.
     #[must_use]
     pub fn is_full(&self) -> bool {
-        self.shared.lock().jobs.len() >= QUEUE
+        self.shared.lock().is_full()
     }
 
-    /// Hands a job over; with `wait`, once there is room.
+    /// Hands a job over; with `wait`, a window once there is room for it.
     pub fn submit(&self, job: Job, wait: bool) {
         let mut queue = self.shared.lock();
-        while wait && queue.jobs.len() >= QUEUE && !queue.hurry && !queue.ended {
+        while wait && matches!(job, Job::Window { .. }) && queue.is_full() && !queue.hurry && !queue.ended {
             queue = self.shared.wait(queue, None);
         }
         queue.jobs.push_back(job);
