@@ -1,6 +1,6 @@
 """The reference held against closed forms, by 64 fixed seeds a row: |mean z| < 0.5, rms z in 0.7..1.3.
 
-Standard errors are those of METROLOGY sections 2, 5 and 9. Where no closed form of the error exists (lines by
+Standard errors follow from the models beside them (variance of a variance, Bartlett). Where no closed form of the error exists (lines by
 far blocks, correlations under a window), the spread over the seeds stands in for it and the expectation alone is
 tested: |mean z| < 0.5 is then 4 standard errors of the mean over 64 seeds.
 """
@@ -182,7 +182,7 @@ def test_rounding_adds_a_twelfth():
 
 
 def test_derived_luma():
-    """Unit independent RGB noise: METROLOGY check 31."""
+    """Unit independent RGB noise, by the BT.601, BT.709 and BT.2020 luma weights."""
     for matrix, expected in (("bt601", 0.668555), ("bt709", 0.749615), ("bt2020", 0.729528)):
 
         def measure(rng, matrix=matrix):
@@ -215,7 +215,7 @@ def test_traces(n, a):
 
 
 def test_short_stack_bias():
-    """METROLOGY 2.2 and check 10: what a short stack reads of AR(1) noise, a = 0.6."""
+    """What a short stack reads of AR(1) noise, a = 0.6."""
     for n, expected in ((2, 0.4), (8, 0.703108), (16, 0.8312)):
         assert abs(1 / series.long_factor(n, 0.6) - expected) < 5e-5
 
@@ -264,7 +264,7 @@ def test_windows_alternate():
 
 
 def test_curves():
-    """METROLOGY section 6, 18 % grey, and checks 36 to 38."""
+    """18 % grey through the curves of BT.709, sRGB, HLG and PQ; PQ and HLG levels of ITU-R BT.2100."""
     for name, v, x in (("bt709", 0.409008, 0.18), ("srgb", 0.461356, 0.18), ("hlg", 0.672358, 0.18)):
         assert abs(light.CURVES[name](v) - x) < 2e-6
     for name, v, x in (("acescc", 0.413588, 0.18), ("acescct", 0.413588, 0.18), ("bt1886", 0.489437, 0.18)):

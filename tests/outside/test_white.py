@@ -6,7 +6,7 @@ from skimage.restoration import estimate_sigma
 import frames
 
 SIDE, FRAMES, SIGMA, MEAN = 128, 64, 400.0, 30000
-BIAS = 1 - 1.1 / SIDE  # of estimate_sigma on white noise, METROLOGY section 4: 0.991 at 128
+BIAS = 1 - 1.1 / SIDE  # of estimate_sigma on white noise: 0.991 at 128
 BIAS_ROUNDING = 5e-4  # that table has three digits
 MAD_ERROR = 1.1664  # standard error of the median estimate, times sqrt(coefficients)
 

@@ -276,15 +276,18 @@ fn check(format: &FrameFormat, views: &[ComponentView<'_>]) -> Result<(), Error>
         });
     }
     for (component, view) in format.components.iter().zip(views) {
-        let lines = match format.scan {
-            // The lower field of an alternate stream may be one line shorter than the upper one.
-            Scan::Alternate => format.lines(1),
-            _ => format.height,
-        };
         let width = component.horizontal.count(format.width);
-        let height = component.vertical.count(lines);
-        if view.depth() != component.depth || view.width() < width as usize || view.height() < height as usize
-        {
+        let rows = |parity| component.vertical.count(format.lines(parity));
+        let (height, enough) = match format.scan {
+            Scan::Progressive => (rows(0), view.height() >= rows(0) as usize),
+            // Each field must have the lines that the format gives it.
+            Scan::Interleaved => {
+                (rows(0) + rows(1), [0, 1].iter().all(|&p| view.field(p).height() >= rows(p) as usize))
+            }
+            // The lower field of an alternate stream may be one line shorter than the upper one.
+            Scan::Alternate => (rows(1), view.height() >= rows(1) as usize),
+        };
+        if view.depth() != component.depth || view.width() < width as usize || !enough {
             return Err(Error::FrameMismatch {
                 found: format!(
                     "{} of {}x{} samples and {} bits",

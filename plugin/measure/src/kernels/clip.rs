@@ -4,7 +4,7 @@ use crate::format::{Channel, Range, Scale};
 
 use super::row::{count_above, count_below, extremes};
 
-/// Thresholds of one component at its depth (DEFINITIONS in docs/numbers.md, "Clipping").
+/// Thresholds of one component at its depth (docs/numbers.md, "Clipping").
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct ClipLimits {
     /// clipped_high counts codes ≥ `ceiling` − code_step: 255·2^(n−8) in narrow range, 2ⁿ in full.
