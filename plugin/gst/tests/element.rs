@@ -874,16 +874,17 @@ fn a_full_disk_costs_the_file_alone() {
     // A limit on file sizes stands in for a full disk: the write fails part of the way, the stream goes on. The signal
     // that comes with it is ignored in the child that runs this test's body.
     if std::env::var_os("NOISEMETER_FULL_DISK").is_none() {
-        let status = std::process::Command::new("bash")
+        // Its words go through a pipe: a log that is a file would come under the limit as well.
+        let output = std::process::Command::new("bash")
             .args([
                 "-c",
                 "trap '' XFSZ; ulimit -f 4; exec \"$0\" --exact a_full_disk_costs_the_file_alone --nocapture",
             ])
             .arg(std::env::current_exe().unwrap())
             .env("NOISEMETER_FULL_DISK", "1")
-            .status()
+            .output()
             .unwrap();
-        assert!(status.success());
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
         return;
     }
     let dir = folder("disk");
