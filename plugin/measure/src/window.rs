@@ -88,7 +88,9 @@ impl ClosedWindow {
             components: grid_columns(&config, &window.cells, &steps),
         });
         let mut notes = info.notes;
-        if clock.distinct < 2 && frames >= 2 {
+        if clock.distinct == 0 {
+            notes.push(Note::new(NoteCode::Frozen, "no frame differs from the one before"));
+        } else if clock.distinct < 2 && frames >= 2 {
             notes.push(Note::new(NoteCode::Frozen, format!("all {frames} frames are equal")));
         }
         if window.holes > 0 {
@@ -294,7 +296,8 @@ fn region_record(
             times: &clock.times,
             frame_rate: clock.rate,
         };
-        let stacks = fields.iter().filter_map(|(native, _)| native.get(i).cloned()).collect();
+        let stacks = fields.iter().filter_map(|(native, _)| native.get(i).cloned());
+        let stacks = stacks.filter(holds_samples).collect();
         add(subject, stacks, &mut notes);
     }
     for derived in Derived::all(config) {
@@ -312,12 +315,18 @@ fn region_record(
             .filter_map(|(native, mixed)| {
                 mix(&derived, &native.iter().collect::<Vec<_>>(), &mixed.iter().collect::<Vec<_>>())
             })
+            .filter(holds_samples)
             .collect();
         add(subject, stacks, &mut notes);
     }
     let mut record = blank(region, ByChannel(components));
     record.notes = notes.finish();
     record
+}
+
+/// Whether the region has a sample in the stack's field: one line of an interlaced picture lies in one field alone.
+fn holds_samples(stack: &StackNumbers) -> bool {
+    stack.samples() > 0
 }
 
 fn finish<T: crate::kernels::Sample>(collectors: Vec<Collector<T>>) -> Vec<StackNumbers> {
