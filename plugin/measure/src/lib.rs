@@ -2,34 +2,46 @@
 //!
 //! No files, clock, threads or media framework: a [`meter::Meter`] takes [`view::ComponentView`]s frame by frame,
 //! keeps integer sums, and a closed window evaluates into a [`record::WindowRecord`].
+//!
+//! The way of the data, each step in files of its own:
+//!
+//! 1. samples: [`mod@format`], [`view`], [`region`], `place` (where a region lies in a component)
+//! 2. sums while frames come in: `scan` (the whole picture), `collect` (a region), in which [`stack`] holds the full
+//!    set and `pairwise` the small one; the loops are in [`kernels`], the algebra of exact sums in `exact`
+//! 3. numbers at a window's end: `window`, which has `estimate` turn a component's sums into its record with `moving`,
+//!    `spatial`, `standing`, `slow`, [`flicker`], [`ar1`] and [`quantile`]; then [`light`] and, from the first frame,
+//!    [`r103`]
+//! 4. a clip: [`summary`], from records alone
 #![forbid(unsafe_code)]
 
 pub mod ar1;
-pub mod collect;
+mod collect;
+pub mod config;
 pub mod error;
-pub mod estimate;
-pub mod exact;
+mod estimate;
+mod exact;
 pub mod flicker;
 pub mod format;
 pub mod kernels;
 pub mod light;
 pub mod meter;
-pub mod moving;
-pub mod notes;
-pub mod pairwise;
-pub mod place;
+mod moving;
+mod notes;
+mod open;
+mod pairwise;
+mod place;
 pub mod quantile;
 pub mod r103;
 pub mod record;
 pub mod region;
-pub mod scan;
-pub mod slow;
-pub mod spatial;
+mod scan;
+mod slow;
+mod spatial;
 pub mod stack;
-pub mod standing;
+mod standing;
 pub mod summary;
 pub mod transfer;
 pub mod view;
-pub mod window;
+mod window;
 
 pub use error::Error;

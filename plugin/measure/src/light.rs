@@ -3,9 +3,9 @@
 //! Luma is Y, native or derived; of a mosaic it is G1 and G2 together: the mean of their light, the root mean square of
 //! their spreads. A spread in light is the spread in percent times the slope of the curve at the mean.
 
+use crate::config::{LightConfig, TransferSource};
 use crate::flicker;
 use crate::format::Channel;
-use crate::meter::{LightConfig, TransferSource};
 use crate::quantile::student_t;
 use crate::record::{ByChannel, ComponentRecord, Interval, LightRecord, Note, NoteCode, RegionRecord};
 use crate::region::Role;

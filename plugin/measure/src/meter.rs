@@ -1,4 +1,4 @@
-//! The meter of a stream: frames in, closed windows out, and windows evaluated into records.
+//! The meter of a stream: frames in, closed windows out.
 
 use std::sync::Arc;
 
@@ -6,108 +6,12 @@ use crate::collect::{RegionSums, Scratch};
 use crate::error::Error;
 use crate::format::{FrameFormat, Scan};
 use crate::kernels::steps::CodeSteps;
-use crate::record::{Note, VideoRecord};
-use crate::region::{Grid, Rect, Region};
-use crate::scan::{FrameScan, identify};
-use crate::transfer::Transfer;
+use crate::open::OpenWindow;
+use crate::scan::identify;
 use crate::view::ComponentView;
 
+pub use crate::config::{FrameTags, LightConfig, MeterConfig, TransferSource, WindowInfo};
 pub use crate::window::{Carry, ClosedWindow};
-
-/// What is measured; fixed for a window.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MeterConfig {
-    /// The frames.
-    pub format: FrameFormat,
-    /// The active picture.
-    pub active: Rect,
-    /// Regions in layout order.
-    pub regions: Vec<Region>,
-    /// Cells over the active picture.
-    pub grid: Option<Grid>,
-    /// Regions, in layout order, beyond this share of the frame's area in sum get the pairwise set alone; none off line.
-    pub full_set_share: Option<f64>,
-}
-
-/// What is known of a frame beside its samples.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct FrameTags {
-    /// Marked as a repetition of the frame before (GAP flag).
-    pub gap: bool,
-    /// A discontinuity, gap or missing frame lies between this frame and the one before.
-    pub hole_before: bool,
-    /// Marked as damaged.
-    pub corrupted: bool,
-    /// Time of the frame in nanoseconds, for slopes; index over the frame rate where absent.
-    pub time_ns: Option<u64>,
-    /// Which field (0 upper, 1 lower) an alternate-field buffer holds; 0 otherwise.
-    pub parity: usize,
-}
-
-/// How samples become light.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct LightConfig {
-    /// The curve.
-    pub transfer: Transfer,
-    /// Where it came from.
-    pub source: TransferSource,
-}
-
-/// Where a transfer curve came from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum TransferSource {
-    /// The stream's caps.
-    Caps,
-    /// A setting.
-    User,
-    /// A guess for lack of both.
-    Assumed,
-}
-
-impl TransferSource {
-    /// The name in results.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::Caps => "caps",
-            Self::User => "user",
-            Self::Assumed => "assumed",
-        }
-    }
-
-    /// The source of that name.
-    #[must_use]
-    pub fn from_name(name: &str) -> Option<Self> {
-        [Self::Caps, Self::User, Self::Assumed].into_iter().find(|source| source.name() == name)
-    }
-}
-
-/// What the caller knows of a window beside its frames.
-#[derive(Debug, Clone, PartialEq)]
-pub struct WindowInfo {
-    /// PTS of the first buffer, ns.
-    pub timestamp: Option<u64>,
-    /// Stream time of the first buffer, ns.
-    pub stream_time: Option<u64>,
-    /// Running time of the first buffer, ns.
-    pub running_time: Option<u64>,
-    /// Length, ns.
-    pub duration: Option<u64>,
-    /// Rate of the segment.
-    pub rate: f64,
-    /// Ended early.
-    pub partial: bool,
-    /// Nominal frames a second, for slopes and frequencies.
-    pub frame_rate: f64,
-    /// What the frames are.
-    pub video: VideoRecord,
-    /// Samples to light.
-    pub light: LightConfig,
-    /// Share of pixels outside EBU R 103 in the first frame, where it was computed.
-    pub outside_r103: Option<f64>,
-    /// Notes of the caller.
-    pub notes: Vec<Note>,
-}
 
 /// Measures a stream; cheap per frame, integer-exact.
 #[derive(Debug)]
@@ -118,66 +22,6 @@ pub struct Meter {
     last: [Option<u128>; 2],
     window: OpenWindow,
     scratch: Scratch,
-}
-
-/// The sums of the window that is being filled.
-#[derive(Debug)]
-pub(crate) struct OpenWindow {
-    pub(crate) scan: FrameScan,
-    pub(crate) regions: Vec<Option<RegionSums>>,
-    pub(crate) cells: Vec<RegionSums>,
-    /// Time of every distinct frame, ns.
-    pub(crate) times: Vec<Option<u64>>,
-    /// Buffers of each parity (progressive and interleaved: the first alone), and how many of them repeated the one before.
-    pub(crate) buffers: [u64; 2],
-    pub(crate) repeated: [u64; 2],
-    pub(crate) holes: u64,
-    pub(crate) corrupted: u64,
-}
-
-impl OpenWindow {
-    fn new(config: &MeterConfig) -> Self {
-        let format = &config.format;
-        let frame_area = f64::from(format.width) * f64::from(format.height);
-        let mut area = 0.0;
-        let regions = config
-            .regions
-            .iter()
-            .map(|region| {
-                area += f64::from(region.rect.width) * f64::from(region.rect.height);
-                let full = config.full_set_share.is_none_or(|share| area <= share * frame_area);
-                region.inside.then(|| RegionSums::new(format, region.rect, full))
-            })
-            .collect();
-        let cells = config
-            .grid
-            .map(|grid| cells(grid, config.active).map(|cell| RegionSums::new(format, cell, false)).collect())
-            .unwrap_or_default();
-        Self {
-            scan: FrameScan::new(format),
-            regions,
-            cells,
-            times: Vec::new(),
-            buffers: [0; 2],
-            repeated: [0; 2],
-            holes: 0,
-            corrupted: 0,
-        }
-    }
-}
-
-/// The cells of `grid` over `active`, row by row; edges at ⌊i·size/n + ½⌋.
-pub fn cells(grid: Grid, active: Rect) -> impl Iterator<Item = Rect> {
-    let edge = |i: u32, size: u32, n: u32| {
-        ((2 * u64::from(i) * u64::from(size) + u64::from(n)) / (2 * u64::from(n.max(1)))) as u32
-    };
-    (0..grid.rows).flat_map(move |row| {
-        (0..grid.cols).map(move |col| {
-            let (x0, x1) = (edge(col, active.width, grid.cols), edge(col + 1, active.width, grid.cols));
-            let (y0, y1) = (edge(row, active.height, grid.rows), edge(row + 1, active.height, grid.rows));
-            Rect { x: active.x + x0, y: active.y + y0, width: x1 - x0, height: y1 - y0 }
-        })
-    })
 }
 
 impl Meter {

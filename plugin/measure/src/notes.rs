@@ -20,11 +20,6 @@ impl Notes {
         }
     }
 
-    /// Says `text` of the region as a whole.
-    pub fn add_plain(&mut self, code: NoteCode, text: impl Into<String>) {
-        self.entries.push((code, text.into(), Vec::new()));
-    }
-
     /// The notes in the order in which they were first said.
     #[must_use]
     pub fn finish(self) -> Vec<Note> {
@@ -32,8 +27,7 @@ impl Notes {
             .into_iter()
             .map(|(code, text, channels)| {
                 let names: Vec<&str> = channels.iter().map(|channel| channel.name()).collect();
-                let text = if names.is_empty() { text } else { format!("{}: {text}", names.join(", ")) };
-                Note { code, text }
+                Note { code, text: format!("{}: {text}", names.join(", ")) }
             })
             .collect()
     }

@@ -3,11 +3,12 @@
 use std::sync::Arc;
 
 use crate::collect::{Collector, FieldSums, MIXES, RegionSums};
+use crate::config::{MeterConfig, WindowInfo};
 use crate::estimate::{Subject, codes_record, component};
 use crate::format::{Channel, Model, Scale, Scan};
 use crate::light;
-use crate::meter::{MeterConfig, OpenWindow, WindowInfo};
 use crate::notes::Notes;
+use crate::open::OpenWindow;
 use crate::pairwise::PairNumbers;
 use crate::record::{
     ByChannel, CodesRecord, ComponentRecord, GridCodes, GridColumns, GridRecord, Note, NoteCode,
