@@ -1,22 +1,15 @@
 //! Everything that is summed over the frames of a window for one component of one region: the full set.
 
+use crate::bands::BandSums;
+use crate::blocks::{BLOCK, ColumnBlocks, block_pairs, block_sums, column_form, far_pairs};
 use crate::exact::{DifferenceSums, FormSums, LagSums, PixelSums, StackTotals};
 use crate::kernels::Sample;
 use crate::kernels::row::{accumulate, dot, moments, neighbour_products};
 
-/// Samples along a block, for far-pair covariances of rows and columns.
-pub const BLOCK: usize = 16;
 /// Edge of the piece that spatial correlations are taken from.
 pub const PIECE: usize = 64;
 /// Frames of the piece that are kept.
 pub const PIECE_FRAMES: usize = 8;
-/// Fewest rows of a bin of the profile. Bins two apart then have as many between them, more than filters reach over.
-const BIN_ROWS: usize = 8;
-/// Most bins of the profile.
-const BINS: usize = 64;
-/// Fewest bins of a profile.
-const FEWEST_BINS: usize = 8;
-
 /// Sums of one frame while its rows come in.
 #[derive(Debug, Clone, Default)]
 struct FrameSums {
@@ -34,88 +27,6 @@ struct FrameSums {
     /// Form of far pairs of blocks along rows, and what is linear in it.
     rows: i128,
     rows_linear: i128,
-}
-
-/// Running block sums down every column.
-#[derive(Debug, Clone, Default)]
-struct ColumnBlocks {
-    current: Vec<u32>,
-    last: Vec<u32>,
-    first: Vec<u32>,
-    total: Vec<u64>,
-    square: i128,
-    adjacent: i128,
-    done: usize,
-}
-
-/// Means over bins of rows, frame against frame.
-#[derive(Debug, Clone, Default)]
-pub struct BandSums {
-    /// Bins; 0 where the region is too low for them.
-    pub bins: usize,
-    /// Rows of a bin.
-    pub rows: usize,
-    /// Pairs of frames.
-    pub pairs: u64,
-    current: Vec<u64>,
-    previous: Vec<u64>,
-    square: i128,
-    level_square: i128,
-    step_square: i128,
-}
-
-impl BandSums {
-    fn new(height: usize) -> Self {
-        let bins = (height / BIN_ROWS).min(BINS);
-        if bins < FEWEST_BINS {
-            return Self::default();
-        }
-        Self { bins, rows: height / bins, current: vec![0; bins], previous: vec![0; bins], ..Self::default() }
-    }
-
-    fn row(&mut self, y: usize, sum: u64) {
-        if let Some(bin) = y.checked_div(self.rows).and_then(|bin| self.current.get_mut(bin)) {
-            *bin += sum;
-        }
-    }
-
-    fn end_frame(&mut self, paired: bool) {
-        if self.bins == 0 {
-            return;
-        }
-        if paired {
-            self.pairs += 1;
-            let mut total = 0i128;
-            // Of the bin before and the one before that.
-            let mut last = [None, None];
-            for (&now, &before) in self.current.iter().zip(&self.previous) {
-                let d = i128::from(now) - i128::from(before);
-                total += d;
-                self.square += d * d;
-                if let [_, Some(apart)] = last {
-                    self.step_square += (d - apart) * (d - apart);
-                }
-                last = [Some(d), last[0]];
-            }
-            self.level_square += total * total;
-        }
-        std::mem::swap(&mut self.current, &mut self.previous);
-        self.current.fill(0);
-    }
-
-    /// Half the variance of bin sums' differences d over the bins, mean over the pairs; and the same as independent bins
-    /// two apart would have it, from ¼(d − d′)².
-    fn variances(&self) -> Option<[f64; 2]> {
-        let (bins, pairs) = (self.bins as f64, self.pairs as f64);
-        if self.pairs == 0 || self.bins < 3 {
-            return None;
-        }
-        let about_mean = (self.bins as i128 * self.square - self.level_square) as f64 / bins;
-        Some([
-            about_mean / (2.0 * (bins - 1.0) * pairs),
-            self.step_square as f64 / (4.0 * (bins - 2.0) * pairs),
-        ])
-    }
 }
 
 /// The full set of one component of one region, one field where there are fields.
@@ -153,18 +64,11 @@ impl<T: Sample> Stack<T> {
     #[must_use]
     pub fn new(width: usize, height: usize) -> Self {
         let samples = width * height;
-        let column = || if height / BLOCK >= 3 { vec![0; width] } else { Vec::new() };
         Self {
             width,
             height,
             frame: FrameSums::default(),
-            columns: ColumnBlocks {
-                current: column(),
-                last: column(),
-                first: column(),
-                total: column().into_iter().map(u64::from).collect(),
-                ..ColumnBlocks::default()
-            },
+            columns: ColumnBlocks::new(width, height),
             row_blocks: vec![0; width / BLOCK],
             ring: [vec![T::default(); samples], vec![T::default(); samples], vec![T::default(); samples]],
             run: 0,
@@ -398,97 +302,6 @@ impl<T: Sample> Stack<T> {
             },
         }
     }
-}
-
-impl ColumnBlocks {
-    fn row<T: Sample>(&mut self, y: usize, row: &[T]) {
-        if self.current.is_empty() {
-            return;
-        }
-        accumulate(&mut self.current, row);
-        if !(y + 1).is_multiple_of(BLOCK) {
-            return;
-        }
-        for x in 0..self.current.len() {
-            let block = self.current[x];
-            self.total[x] += u64::from(block);
-            self.square += i128::from(block) * i128::from(block);
-            if self.done > 0 {
-                self.adjacent += i128::from(block) * i128::from(self.last[x]);
-            } else {
-                self.first[x] = block;
-            }
-            self.last[x] = block;
-            self.current[x] = 0;
-        }
-        self.done += 1;
-    }
-
-    /// The form of far pairs over all columns of the frame and what is linear in it; ready for the next frame.
-    fn end_frame(&mut self) -> (i128, i128) {
-        let blocks = self.done as i128;
-        let (mut whole, mut sum, mut ends) = (0i128, 0i128, 0i128);
-        for x in 0..self.total.len() {
-            let total = i128::from(self.total[x]);
-            whole += total * total;
-            sum += total;
-            ends += i128::from(self.first[x]) + i128::from(self.last[x]);
-        }
-        let form = whole - self.square - 2 * self.adjacent;
-        let linear = 2 * BLOCK as i128 * ((blocks - 3) * sum + ends);
-        self.current.fill(0);
-        self.total.fill(0);
-        (self.square, self.adjacent, self.done) = (0, 0, 0);
-        if blocks >= 3 { (form, linear) } else { (0, 0) }
-    }
-}
-
-/// Sums of `BLOCK` samples each; the rest of the row is not used.
-fn block_sums<T: Sample>(row: &[T], blocks: &mut [u32]) {
-    for (block, samples) in blocks.iter_mut().zip(row.chunks_exact(BLOCK)) {
-        *block = samples.iter().map(|&x| x.wide()).sum();
-    }
-}
-
-/// Number of products of samples in ordered pairs of blocks at least two apart.
-fn block_pairs(blocks: usize) -> i128 {
-    if blocks < 3 { 0 } else { (BLOCK * BLOCK * (blocks - 1) * (blocks - 2)) as i128 }
-}
-
-/// (Σb)² − Σb² − 2Σb·b_next of one line's block sums: the sum over ordered pairs at least two apart; and what is linear
-/// in a level of the samples.
-fn far_pairs(blocks: impl ExactSizeIterator<Item = i128>) -> (i128, i128) {
-    let count = blocks.len() as i128;
-    if count < 3 {
-        return (0, 0);
-    }
-    let (mut sum, mut square, mut adjacent) = (0, 0, 0);
-    let mut first = None;
-    let mut last: Option<i128> = None;
-    for block in blocks {
-        sum += block;
-        square += block * block;
-        adjacent += last.unwrap_or(0) * block;
-        first = first.or(Some(block));
-        last = Some(block);
-    }
-    let ends = first.unwrap_or(0) + last.unwrap_or(0);
-    (sum * sum - square - 2 * adjacent, 2 * BLOCK as i128 * ((count - 3) * sum + ends))
-}
-
-/// The far-pair form down the columns of per-sample sums.
-fn column_form(t: &[u64], width: usize, height: usize) -> i128 {
-    let blocks = height / BLOCK;
-    if blocks < 3 {
-        return 0;
-    }
-    (0..width)
-        .map(|x| {
-            let block =
-                |j: usize| (0..BLOCK).map(|k| i128::from(t[(j * BLOCK + k) * width + x])).sum::<i128>();
-            far_pairs((0..blocks).map(block)).0
-        })
-        .sum()
 }
 
 /// Left, top, width and height of the piece of a region of `width` × `height` samples.

@@ -1,6 +1,7 @@
 //! The sums of a window against the definition written out: the two-way residual formed sample by sample.
 
-use noise_measure::stack::{BLOCK, Stack};
+use noise_measure::blocks::BLOCK;
+use noise_measure::stack::Stack;
 
 /// Splitmix64: the same numbers everywhere.
 struct Random(u64);
