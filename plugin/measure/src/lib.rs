@@ -7,7 +7,8 @@
 //!
 //! 1. samples: [`mod@format`], [`view`], [`region`], `place` (where a region lies in a component)
 //! 2. sums while frames come in: `scan` (the whole picture), `collect` (a region), in which [`stack`] holds the full
-//!    set (with [`blocks`] for lines and `bands`) and `pairwise` the small one; the loops are in [`kernels`], the algebra of exact sums in `exact`
+//!    set (with [`blocks`] for lines and `bands`) and `pairwise` the small one; the loops are in [`kernels`], the
+//!    algebra of exact sums in `exact`
 //! 3. numbers at a window's end: `window`, which has `estimate` turn a component's sums into its record with `moving`,
 //!    `spatial`, `standing`, `slow`, [`flicker`], [`ar1`] and [`quantile`]; then [`light`] and, from the first frame,
 //!    [`r103`]

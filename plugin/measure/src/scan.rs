@@ -12,6 +12,8 @@ use crate::view::ComponentView;
 
 /// Bins of the row profile.
 pub const PROFILE: usize = 256;
+/// Most components that are counted together: R, G and B.
+const MOST: usize = 3;
 
 /// Counts over the frames of a window.
 #[derive(Debug, Clone)]
@@ -66,6 +68,7 @@ impl FrameScan {
         parity: usize,
     ) {
         let Some(component) = group.first().and_then(|&i| format.components.get(i)) else { return };
+        let limits: Vec<ClipLimits> = group.iter().map(|&i| self.limits[i]).collect();
         for (field, parity) in fields(format.scan, parity) {
             let place = field_place(format, component, active, parity);
             let Place { x, y, width, height } = place;
@@ -81,25 +84,30 @@ impl FrameScan {
                         *at = (at.0 + sum, at.1 + width as u64);
                     }
                 }
-                self.count(&rows, group);
+                self.count(&rows, &limits);
             }
             self.pixels += (width * height) as u64;
         }
     }
 
-    fn count(&mut self, rows: &[Vec<u16>], group: &[usize]) {
-        let limits: Vec<ClipLimits> = group.iter().map(|&i| self.limits[i]).collect();
-        let inside = rows.iter().zip(&limits).all(|(row, limits)| {
-            extremes(row).is_none_or(|(min, max)| {
-                min > limits.floor && min >= limits.black && max <= limits.white && max < limits.lowest_high()
-            })
-        });
-        if inside {
+    /// Counts one row of up to three components that share their places.
+    fn count(&mut self, rows: &[Vec<u16>], limits: &[ClipLimits]) {
+        let found = rows.iter().zip(limits).filter_map(|(row, limits)| Some((extremes(row)?, limits)));
+        let (mut inside, mut high) = (true, false);
+        for ((min, max), limits) in found {
+            inside &= min > limits.floor && min >= limits.black && max <= limits.white;
+            high |= max >= limits.lowest_high();
+        }
+        if inside && !high {
             return;
         }
-        let slices: Vec<&[u16]> = rows.iter().map(Vec::as_slice).collect();
-        let count = |bounds: fn(&ClipLimits) -> (u16, u16)| {
-            count_any_outside(&slices, &limits.iter().map(bounds).collect::<Vec<_>>())
+        let mut slices: [&[u16]; MOST] = [&[]; MOST];
+        slices.iter_mut().zip(rows).for_each(|(slice, row)| *slice = row);
+        let slices = &slices[..rows.len().min(MOST)];
+        let count = |of: fn(&ClipLimits) -> (u16, u16)| {
+            let mut bounds = [(0, 0); MOST];
+            bounds.iter_mut().zip(limits).for_each(|(bounds, limits)| *bounds = of(limits));
+            count_any_outside(slices, &bounds[..slices.len()])
         };
         self.clipped_low += count(|limits| (limits.floor.saturating_add(1), u16::MAX));
         self.below_black += count(|limits| (limits.black, u16::MAX));
@@ -107,16 +115,11 @@ impl FrameScan {
         if limits.iter().all(|limits| limits.reserved > 0) {
             self.reserved += count(|limits| (limits.reserved, (limits.ceiling - 1) as u16));
         }
-        let high = slices
-            .iter()
-            .zip(&limits)
-            .any(|(row, limits)| extremes(row).is_some_and(|(_, max)| max >= limits.lowest_high()));
         if !high {
             return;
         }
         for x in 0..slices.first().map_or(0, |row| row.len()) {
-            let step =
-                slices.iter().zip(&limits).filter_map(|(row, limits)| limits.step_needed(row[x])).min();
+            let step = slices.iter().zip(limits).filter_map(|(row, limits)| limits.step_needed(row[x])).min();
             if let Some(step) = step {
                 self.clipped_high[step] += 1;
             }
