@@ -3,6 +3,7 @@
 pub mod child;
 pub mod cli;
 pub mod errors;
+pub mod files;
 pub mod fragment;
 pub mod images;
 pub mod inputs;

@@ -11,10 +11,11 @@ use noise_measure::record::{SCHEMA, WindowRecord};
 
 use crate::cli::MeasureArgs;
 use crate::errors::Error;
+use crate::files::Files;
 use crate::inputs::{Clip, Kind};
 use crate::progress::Talk;
 use crate::protocol::{Event, Input, Job};
-use crate::results::{Files, Pending, prepare_directory};
+use crate::results::{Pending, prepare_directory};
 use crate::resume::{Basis, State};
 use crate::settings::{Checked, Settings};
 use crate::signals::Stop;

@@ -4,8 +4,8 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
+use crate::files::Files;
 use crate::inputs::Stamp;
-use crate::results::Files;
 use crate::settings::Settings;
 
 /// What results depend on; equal for equal results.

@@ -6,8 +6,8 @@ use std::path::PathBuf;
 
 use noise_measure::record::{ComponentRecord, Note, NoteCode, VideoRecord, WindowRecord};
 
+use crate::files::about;
 use crate::protocol::{Input, Job};
-use crate::results::about;
 
 /// Writes each window as one line of JSON.
 #[derive(Debug)]

@@ -4,7 +4,7 @@ use gst_video::{VideoInfo, VideoInterlaceMode};
 use noise_measure::format::{Channel, ComponentFormat, FrameFormat, Matrix, Model, Range, Sampling, Scan};
 use noise_measure::view::{Packing, Word};
 
-use super::read::ReadError;
+use super::error::ReadError;
 use super::table::{self, Component, Place};
 
 /// Planes that a buffer can have.

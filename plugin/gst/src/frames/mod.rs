@@ -4,6 +4,7 @@
 //! [`FrameFormat`](noise_measure::format::FrameFormat) and
 //! [`ComponentView`](noise_measure::view::ComponentView) alone.
 
+mod error;
 mod layout;
 mod read;
 mod table;
@@ -14,8 +15,9 @@ use std::sync::LazyLock;
 
 use gst_video::VideoFormat;
 
+pub use error::ReadError;
 pub use layout::{BadCaps, Layout, Picture};
-pub use read::{ReadError, Scratch};
+pub use read::Scratch;
 
 /// Formats that the meter reads: all raw ones of GStreamer 1.22 but tiled and palette ones.
 ///
