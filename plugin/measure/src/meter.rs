@@ -2,16 +2,16 @@
 
 use std::sync::Arc;
 
-use crate::collect::{RegionSums, Scratch};
 use crate::error::Error;
 use crate::format::{FrameFormat, Scan};
 use crate::kernels::steps::CodeSteps;
-use crate::open::OpenWindow;
-use crate::scan::identify;
+use crate::sums::collect::{RegionSums, Scratch};
+use crate::sums::open::OpenWindow;
+use crate::sums::scan::identify;
 use crate::view::ComponentView;
 
 pub use crate::config::{FrameTags, LightConfig, MeterConfig, TransferSource, WindowInfo};
-pub use crate::window::{Carry, ClosedWindow};
+pub use crate::numbers::window::{Carry, ClosedWindow};
 
 /// Measures a stream; cheap per frame, integer-exact.
 #[derive(Debug)]

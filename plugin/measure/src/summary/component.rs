@@ -1,14 +1,14 @@
 //! One component of one region, pooled over windows.
 
 use crate::ar1;
-use crate::estimate::{self, INTERVAL, Long};
 use crate::flicker;
 use crate::format::{Channel, Range, Scale};
-use crate::moving::{InTime, Lines, MovingSums};
-use crate::notes::Notes;
+use crate::numbers::estimate::{self, INTERVAL, Long};
+use crate::numbers::moving::{InTime, Lines, MovingSums};
+use crate::numbers::notes::Notes;
+use crate::numbers::spatial::Correlation;
 use crate::quantile;
 use crate::record::{CodesRecord, ComponentRecord, Rail, Variances, VideoRecord};
-use crate::spatial::Correlation;
 
 /// Windows from which on their scatter gives an interval of its own.
 const SCATTER_WINDOWS: usize = 5;

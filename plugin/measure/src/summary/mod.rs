@@ -7,10 +7,10 @@ mod component;
 mod grid;
 
 use crate::config::{LightConfig, TransferSource};
-use crate::estimate;
 use crate::format::Channel;
 use crate::light;
-use crate::notes::Notes;
+use crate::numbers::estimate;
+use crate::numbers::notes::Notes;
 use crate::record::{
     ByChannel, ComponentRecord, FrameRecord, Note, NoteCode, RegionRecord, SCHEMA, TrendPoint, TrendValues,
     VideoRecord, WindowRecord,

@@ -4,13 +4,13 @@ use crate::ar1;
 use crate::flicker;
 use crate::format::{Channel, Scale};
 use crate::kernels::clip::CodeCounts;
-use crate::moving::{Fit, InTime, Lines, MovingSums};
-use crate::notes::Notes;
+use crate::numbers::moving::{Fit, InTime, Lines, MovingSums};
+use crate::numbers::notes::Notes;
+use crate::numbers::spatial::{self, Correlation};
+use crate::numbers::standing::StandingSums;
 use crate::quantile;
 use crate::record::{CodesRecord, ComponentRecord, NoteCode, Rail};
-use crate::spatial::{self, Correlation};
 use crate::stack::StackNumbers;
-use crate::standing::StandingSums;
 
 /// Share of a region's samples at a clip limit or rail from which the region counts as clipped.
 const CLIPPED_SHARE: f64 = 0.001;

@@ -1,13 +1,13 @@
 //! What is summed for one region or grid cell while frames come in.
 
 use crate::format::{FrameFormat, Model, Scan};
+use crate::frame::place::{Place, field_place};
 use crate::kernels::Sample;
 use crate::kernels::clip::{ClipLimits, CodeCounts};
-use crate::pairwise::PairStack;
-use crate::place::{Place, field_place};
 use crate::region::Rect;
-use crate::scan::fields;
 use crate::stack::Stack;
+use crate::sums::pairwise::PairStack;
+use crate::sums::scan::fields;
 use crate::view::ComponentView;
 
 /// Pairs of R, G and B whose sums are kept beside the components, for what is derived from them.

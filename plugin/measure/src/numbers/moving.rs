@@ -1,7 +1,7 @@
 //! Moving noise from the sums of one or more stacks: spread, lines, correlations, degrees of freedom.
 
 use crate::ar1;
-use crate::spatial::Correlation;
+use crate::numbers::spatial::Correlation;
 
 /// Sums of all stacks of a component, added: two fields of a window, or the windows of a clip.
 #[derive(Debug, Clone, Default)]

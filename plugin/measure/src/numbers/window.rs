@@ -2,21 +2,21 @@
 
 use std::sync::Arc;
 
-use crate::collect::{Collector, FieldSums, MIXES, RegionSums};
 use crate::config::{MeterConfig, WindowInfo};
-use crate::estimate::{Subject, codes_record, component};
 use crate::format::{Channel, Model, Scale, Scan};
 use crate::light;
-use crate::notes::Notes;
-use crate::open::OpenWindow;
-use crate::pairwise::PairNumbers;
+use crate::numbers::estimate::{Subject, codes_record, component};
+use crate::numbers::notes::Notes;
+use crate::numbers::slow::SlowNoise;
 use crate::record::{
     ByChannel, CodesRecord, ComponentRecord, GridCodes, GridColumns, GridRecord, Note, NoteCode,
     RegionRecord, SCHEMA, WindowRecord,
 };
 use crate::region::Region;
-use crate::slow::SlowNoise;
 use crate::stack::{PieceFrame, Quadratic, StackNumbers};
+use crate::sums::collect::{Collector, FieldSums, MIXES, RegionSums};
+use crate::sums::open::OpenWindow;
+use crate::sums::pairwise::PairNumbers;
 
 /// The sums of a window, to be evaluated on another thread.
 #[derive(Debug)]

@@ -1,9 +1,9 @@
 //! The window that is being filled: one set of sums a region and cell, and the counts of the whole picture.
 
-use crate::collect::RegionSums;
 use crate::config::MeterConfig;
 use crate::region::{Grid, Rect};
-use crate::scan::FrameScan;
+use crate::sums::collect::RegionSums;
+use crate::sums::scan::FrameScan;
 
 /// The sums of the window that is being filled.
 #[derive(Debug)]

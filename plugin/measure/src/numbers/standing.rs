@@ -1,8 +1,8 @@
 //! The mean image: its quadratic trend, what stands in it beyond the trend, and lines.
 
 use crate::blocks::BLOCK;
-use crate::moving::FEWEST_LINES;
-use crate::spatial::Correlation;
+use crate::numbers::moving::FEWEST_LINES;
+use crate::numbers::spatial::Correlation;
 use crate::stack::StackNumbers;
 
 /// Orders in x and y of the terms of the trend.

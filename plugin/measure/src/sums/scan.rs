@@ -1,11 +1,11 @@
 //! What is counted over the whole active picture of every frame.
 
 use crate::format::{Channel, FrameFormat, Model, Scale, Scan};
+use crate::frame::place::{Place, field_place};
 use crate::kernels::clip::{ClipLimits, STEPS, at_step};
 use crate::kernels::fingerprint::Fingerprint;
 use crate::kernels::row::{count_any_outside, extremes, moments};
 use crate::kernels::steps::CodeSteps;
-use crate::place::{Place, field_place};
 use crate::record::FrameRecord;
 use crate::region::Rect;
 use crate::view::ComponentView;
