@@ -271,7 +271,9 @@ fn region_record(
     }
     let mut notes = Notes::default();
     let mut components = Vec::new();
-    let mut add = |subject: Subject<'_>, stacks: Vec<StackNumbers>, notes: &mut Notes| {
+    let mut add = |subject: Subject<'_>, mut stacks: Vec<StackNumbers>, notes: &mut Notes| {
+        // A region of one line lies in one field: the other has no sample of it, which must not hide those of the first.
+        stacks.retain(|stack| stack.samples() > 0);
         let (mut record, explained) = component(subject, &stacks, notes);
         let index = components.len();
         if slow.len() <= index {
