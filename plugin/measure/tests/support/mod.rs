@@ -96,11 +96,12 @@ impl Setup {
             .zip(picture)
             .map(|(component, codes)| {
                 let width = component.horizontal.count(format.width) as usize;
-                let height = component.vertical.count(format.height) as usize;
-                let stride = 2 * (width + pad);
+                // Interleaved chroma may have lines beyond those of the sampling, a field of its own has fewer.
+                let height = codes.len().checked_div(width).unwrap_or(format.height as usize);
+                let stride = 2 * (width + pad).max(1);
                 // What pads must not be seen.
                 let mut bytes = vec![0xA5; stride * height];
-                for (row, line) in codes.chunks(width).zip(bytes.chunks_mut(stride)) {
+                for (row, line) in codes.chunks(width.max(1)).zip(bytes.chunks_mut(stride)) {
                     for (code, at) in row.iter().zip(line.chunks_mut(2)) {
                         at.copy_from_slice(&code.to_le_bytes());
                     }
