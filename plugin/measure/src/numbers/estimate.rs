@@ -86,6 +86,8 @@ pub fn component(
         notes.add(NoteCode::FewPixels, channel, "no sample of this component lies wholly in the region");
         return (record, None);
     }
+    let distinct = stacks.iter().map(|stack| stack.frames).max().unwrap_or(0);
+    note_few_frames(channel, distinct, notes);
     let Some(mean) = weighted(stacks, |s| s.mean) else { return (record, None) };
     if let Some(codes) = &record.codes {
         note_clipping(channel, codes, notes);
@@ -98,8 +100,6 @@ pub fn component(
     } else {
         means.clone()
     };
-    let distinct = stacks.iter().map(|stack| stack.frames).max().unwrap_or(0);
-    note_few_frames(channel, distinct, notes);
     let sums = moving_sums(stacks);
     let Some(temporal) = sums.variance() else {
         if samples < 2 * stacks.len() {

@@ -274,7 +274,9 @@ fn region_record(
     }
     let mut notes = Notes::default();
     let mut components = Vec::new();
-    let mut add = |subject: Subject<'_>, stacks: Vec<StackNumbers>, notes: &mut Notes| {
+    let mut add = |subject: Subject<'_>, mut stacks: Vec<StackNumbers>, notes: &mut Notes| {
+        // A region of one line lies in one field: the other has no sample of it, which must not hide those of the first.
+        stacks.retain(|stack| stack.samples() > 0);
         let (mut record, explained) = component(subject, &stacks, notes);
         let index = components.len();
         if slow.len() <= index {
@@ -298,7 +300,7 @@ fn region_record(
             frame_rate: clock.rate,
         };
         let stacks = fields.iter().filter_map(|(native, _)| native.get(i).cloned());
-        let stacks = stacks.filter(holds_samples).collect();
+        let stacks = stacks.collect();
         add(subject, stacks, &mut notes);
     }
     for derived in Derived::all(config) {
@@ -316,18 +318,12 @@ fn region_record(
             .filter_map(|(native, mixed)| {
                 mix(&derived, &native.iter().collect::<Vec<_>>(), &mixed.iter().collect::<Vec<_>>())
             })
-            .filter(holds_samples)
             .collect();
         add(subject, stacks, &mut notes);
     }
     let mut record = blank(region, ByChannel(components));
     record.notes = notes.finish();
     record
-}
-
-/// Whether the region has a sample in the stack's field: one line of an interlaced picture lies in one field alone.
-fn holds_samples(stack: &StackNumbers) -> bool {
-    stack.samples() > 0
 }
 
 fn finish<T: crate::kernels::Sample>(collectors: Vec<Collector<T>>) -> Vec<StackNumbers> {

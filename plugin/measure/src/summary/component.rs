@@ -167,7 +167,8 @@ pub fn pooled(
         shading: pool.by_frames(|record| Some(record.shading?.powi(2))).map(f64::sqrt),
         ..ComponentRecord::default()
     };
-    if !frame_means.is_empty() {
+    // Regions outside the picture or with the pairwise set have no frame means for reasons of their own.
+    if !frame_means.is_empty() || parts.iter().all(|part| part.frames == 0) {
         estimate::note_few_frames(channel, frame_means.len() as u64, notes);
     }
     if let Some(temporal) = pool.variance(|var| var.temporal) {

@@ -209,8 +209,11 @@ fn pooled_component(
             Some(Part { record: region.components.get(channel)?, frames: distinct(window) })
         })
         .collect();
-    let Some((window, _)) = regions.first() else { return ComponentRecord::default() };
-    let record = component::pooled(channel, &parts, &window.video, clip, notes);
+    let Some((window, region)) = regions.first() else { return ComponentRecord::default() };
+    // One line lies in one field; so do two samples that have a spread, as each field's needs two of its own.
+    let one_field = region.height < 2 || parts.first().is_some_and(|part| part.record.samples <= 2);
+    let clip = Clip { fields: if one_field { 1 } else { clip.fields }, ..*clip };
+    let record = component::pooled(channel, &parts, &window.video, &clip, notes);
     if let Some(codes) = &record.codes {
         estimate::note_clipping(channel, codes, notes);
     }
