@@ -1,8 +1,8 @@
 //! What a meter is told: what to measure, and what the caller knows of frames and windows beside their samples.
 
-use crate::format::FrameFormat;
+use crate::frame::format::FrameFormat;
+use crate::frame::region::{Grid, Rect, Region};
 use crate::record::{Note, VideoRecord};
-use crate::region::{Grid, Rect, Region};
 use crate::transfer::Transfer;
 
 /// What is measured; fixed for a window.

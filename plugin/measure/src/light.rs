@@ -4,11 +4,11 @@
 //! their spreads. A spread in light is the spread in percent times the slope of the curve at the mean.
 
 use crate::config::{LightConfig, TransferSource};
-use crate::flicker;
-use crate::format::Channel;
-use crate::quantile::student_t;
+use crate::frame::format::Channel;
+use crate::frame::region::Role;
+use crate::numbers::flicker;
+use crate::numbers::quantile::student_t;
 use crate::record::{ByChannel, ComponentRecord, Interval, LightRecord, Note, NoteCode, RegionRecord};
-use crate::region::Role;
 
 /// Scene light of a grey card, white = 1.
 const GREY_CARD: f64 = 0.18;

@@ -3,12 +3,12 @@
 use std::sync::Arc;
 
 use crate::error::Error;
-use crate::format::{FrameFormat, Scan};
-use crate::kernels::steps::CodeSteps;
+use crate::frame::format::{FrameFormat, Scan};
+use crate::frame::view::ComponentView;
 use crate::sums::collect::{RegionSums, Scratch};
+use crate::sums::kernels::steps::CodeSteps;
 use crate::sums::open::OpenWindow;
 use crate::sums::scan::identify;
-use crate::view::ComponentView;
 
 pub use crate::config::{FrameTags, LightConfig, MeterConfig, TransferSource, WindowInfo};
 pub use crate::numbers::window::{Carry, ClosedWindow};

@@ -11,9 +11,9 @@
 
 use std::ops::Range as Span;
 
-use crate::format::{Channel, ComponentFormat, FrameFormat, Model, Range, Sampling, Scale, Scan};
-use crate::region::Rect;
-use crate::view::ComponentView;
+use crate::frame::format::{Channel, ComponentFormat, FrameFormat, Model, Range, Sampling, Scale, Scan};
+use crate::frame::region::Rect;
+use crate::frame::view::ComponentView;
 
 /// Reach of the horizontal filter to each side.
 const REACH: usize = 3;

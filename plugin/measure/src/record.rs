@@ -7,7 +7,7 @@ use serde::de::{MapAccess, Visitor};
 use serde::ser::SerializeMap;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use crate::format::Channel;
+use crate::frame::format::Channel;
 
 /// Version of the layout of these records; raised when a field changes its meaning.
 pub const SCHEMA: u32 = 1;

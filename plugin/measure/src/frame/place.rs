@@ -1,7 +1,7 @@
 //! Where a rectangle of the picture lies in the samples of a component.
 
-use crate::format::{ComponentFormat, FrameFormat, Scan};
-use crate::region::Rect;
+use crate::frame::format::{ComponentFormat, FrameFormat, Scan};
+use crate::frame::region::Rect;
 
 /// A rectangle of samples.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -44,7 +44,7 @@ pub fn field_place(format: &FrameFormat, component: &ComponentFormat, rect: Rect
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::format::{Channel, Matrix, Model, Range, Sampling};
+    use crate::frame::format::{Channel, Matrix, Model, Range, Sampling};
 
     fn format(scan: Scan, width: u32, height: u32) -> FrameFormat {
         FrameFormat {

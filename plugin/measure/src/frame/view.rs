@@ -3,7 +3,7 @@
 //! A view is checked once, when it is made; after that every row it hands out lies inside its bytes.
 
 use crate::error::Error;
-use crate::format::Channel;
+use crate::frame::format::Channel;
 
 /// The unit of memory that one sample is read from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,16 +1,16 @@
 //! One component of one region: from finished stacks to the numbers of a record.
 
-use crate::ar1;
-use crate::flicker;
-use crate::format::{Channel, Scale};
-use crate::kernels::clip::CodeCounts;
+use crate::frame::format::{Channel, Scale};
+use crate::numbers::ar1;
+use crate::numbers::flicker;
 use crate::numbers::moving::{Fit, InTime, Lines, MovingSums};
 use crate::numbers::notes::Notes;
+use crate::numbers::quantile;
 use crate::numbers::spatial::{self, Correlation};
 use crate::numbers::standing::StandingSums;
-use crate::quantile;
 use crate::record::{CodesRecord, ComponentRecord, NoteCode, Rail};
-use crate::stack::StackNumbers;
+use crate::sums::kernels::clip::CodeCounts;
+use crate::sums::stack::StackNumbers;
 
 /// Share of a region's samples at a clip limit or rail from which the region counts as clipped.
 const CLIPPED_SHARE: f64 = 0.001;

@@ -1,10 +1,10 @@
 //! Levels of whole frames over time: their slope, and a periodicity that is no accident.
 
-use crate::ar1;
+use crate::numbers::ar1;
 use rustfft::FftPlannerScalar;
 use rustfft::num_complex::Complex;
 
-use crate::quantile::fisher_f;
+use crate::numbers::quantile::fisher_f;
 
 /// Chance at which white frame means are called periodic.
 const FALSE_ALARM: f64 = 0.01;

@@ -1,6 +1,6 @@
 //! Moving noise from the sums of one or more stacks: spread, lines, correlations, degrees of freedom.
 
-use crate::ar1;
+use crate::numbers::ar1;
 use crate::numbers::spatial::Correlation;
 
 /// Sums of all stacks of a component, added: two fields of a window, or the windows of a clip.

@@ -1,6 +1,6 @@
 //! Notes that several components share are said once, with the components named.
 
-use crate::format::Channel;
+use crate::frame::format::Channel;
 use crate::record::{Note, NoteCode};
 
 /// Collects notes of a region.

@@ -1,6 +1,6 @@
 //! Noise slower than a window: how much pixel means move from window to window beyond what moving noise explains.
 
-use crate::stack::StackNumbers;
+use crate::sums::stack::StackNumbers;
 
 /// Σ of every pixel's window means, and of their squares, since the segment began.
 #[derive(Debug, Default)]
@@ -41,7 +41,7 @@ impl SlowNoise {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::stack::Stack;
+    use crate::sums::stack::Stack;
 
     #[test]
     fn a_picture_that_moves_between_windows_alone_is_slow_noise() {

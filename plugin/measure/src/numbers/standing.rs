@@ -1,9 +1,9 @@
 //! The mean image: its quadratic trend, what stands in it beyond the trend, and lines.
 
-use crate::blocks::BLOCK;
 use crate::numbers::moving::FEWEST_LINES;
 use crate::numbers::spatial::Correlation;
-use crate::stack::StackNumbers;
+use crate::sums::blocks::BLOCK;
+use crate::sums::stack::StackNumbers;
 
 /// Orders in x and y of the terms of the trend.
 const TERMS: [(usize, usize); 6] = [(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)];

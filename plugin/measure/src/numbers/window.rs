@@ -3,7 +3,8 @@
 use std::sync::Arc;
 
 use crate::config::{MeterConfig, WindowInfo};
-use crate::format::{Channel, Model, Scale, Scan};
+use crate::frame::format::{Channel, Model, Scale, Scan};
+use crate::frame::region::Region;
 use crate::light;
 use crate::numbers::estimate::{Subject, codes_record, component};
 use crate::numbers::notes::Notes;
@@ -12,11 +13,10 @@ use crate::record::{
     ByChannel, CodesRecord, ComponentRecord, GridCodes, GridColumns, GridRecord, Note, NoteCode,
     RegionRecord, SCHEMA, WindowRecord,
 };
-use crate::region::Region;
-use crate::stack::{PieceFrame, Quadratic, StackNumbers};
 use crate::sums::collect::{Collector, FieldSums, MIXES, RegionSums};
 use crate::sums::open::OpenWindow;
 use crate::sums::pairwise::PairNumbers;
+use crate::sums::stack::{PieceFrame, Quadratic, StackNumbers};
 
 /// The sums of a window, to be evaluated on another thread.
 #[derive(Debug)]
@@ -287,7 +287,7 @@ fn region_record(
         }
         components.push((subject.channel, record));
     };
-    let in_percent = config.format.range == crate::format::Range::Fixed;
+    let in_percent = config.format.range == crate::frame::format::Range::Fixed;
     for (i, component) in config.format.components.iter().enumerate() {
         let step = steps.get(i).copied().flatten();
         let subject = Subject {
@@ -326,7 +326,7 @@ fn region_record(
     record
 }
 
-fn finish<T: crate::kernels::Sample>(collectors: Vec<Collector<T>>) -> Vec<StackNumbers> {
+fn finish<T: crate::sums::kernels::Sample>(collectors: Vec<Collector<T>>) -> Vec<StackNumbers> {
     collectors
         .into_iter()
         .filter_map(|collector| match collector {
@@ -342,7 +342,7 @@ fn pair_numbers(
     sums: &RegionSums,
     steps: &[Option<u32>],
 ) -> Vec<(Channel, Scale, f64, PairNumbers)> {
-    fn joined<T: crate::kernels::Sample>(
+    fn joined<T: crate::sums::kernels::Sample>(
         sums: &RegionSums,
         i: usize,
         get: impl Fn(&FieldSums) -> &Vec<Collector<T>>,
@@ -394,7 +394,7 @@ fn pairwise_record(
     sums: &RegionSums,
     steps: &[Option<u32>],
 ) -> RegionRecord {
-    let in_percent = config.format.range == crate::format::Range::Fixed;
+    let in_percent = config.format.range == crate::frame::format::Range::Fixed;
     let components = pair_numbers(config, sums, steps)
         .into_iter()
         .enumerate()
@@ -426,7 +426,7 @@ fn pairwise_record(
 
 fn grid_columns(config: &MeterConfig, cells: &[RegionSums], steps: &[Option<u32>]) -> ByChannel<GridColumns> {
     let mut columns: Vec<(Channel, GridColumns)> = Vec::new();
-    let in_percent = config.format.range == crate::format::Range::Fixed;
+    let in_percent = config.format.range == crate::frame::format::Range::Fixed;
     for cell in cells {
         for (i, (channel, scale, half_step, numbers)) in
             pair_numbers(config, cell, steps).into_iter().enumerate()

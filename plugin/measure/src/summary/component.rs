@@ -1,13 +1,13 @@
 //! One component of one region, pooled over windows.
 
-use crate::ar1;
-use crate::flicker;
-use crate::format::{Channel, Range, Scale};
+use crate::frame::format::{Channel, Range, Scale};
+use crate::numbers::ar1;
 use crate::numbers::estimate::{self, INTERVAL, Long};
+use crate::numbers::flicker;
 use crate::numbers::moving::{InTime, Lines, MovingSums};
 use crate::numbers::notes::Notes;
+use crate::numbers::quantile;
 use crate::numbers::spatial::Correlation;
-use crate::quantile;
 use crate::record::{CodesRecord, ComponentRecord, Rail, Variances, VideoRecord};
 
 /// Windows from which on their scatter gives an interval of its own.

@@ -7,7 +7,7 @@ mod component;
 mod grid;
 
 use crate::config::{LightConfig, TransferSource};
-use crate::format::Channel;
+use crate::frame::format::Channel;
 use crate::light;
 use crate::numbers::estimate;
 use crate::numbers::notes::Notes;

@@ -3,8 +3,8 @@
 //! Two samples of a line that lie two blocks or more apart have nothing in common but the line. Sums over all such pairs
 //! follow from the blocks' sums b in one pass: (Σb)² − Σb² − 2Σb·b_next.
 
-use crate::kernels::Sample;
-use crate::kernels::row::accumulate;
+use crate::sums::kernels::Sample;
+use crate::sums::kernels::row::accumulate;
 
 /// Samples along a block, for far-pair covariances of rows and columns.
 pub const BLOCK: usize = 16;

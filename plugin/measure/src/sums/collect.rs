@@ -1,14 +1,14 @@
 //! What is summed for one region or grid cell while frames come in.
 
-use crate::format::{FrameFormat, Model, Scan};
+use crate::frame::format::{FrameFormat, Model, Scan};
 use crate::frame::place::{Place, field_place};
-use crate::kernels::Sample;
-use crate::kernels::clip::{ClipLimits, CodeCounts};
-use crate::region::Rect;
-use crate::stack::Stack;
+use crate::frame::region::Rect;
+use crate::frame::view::ComponentView;
+use crate::sums::kernels::Sample;
+use crate::sums::kernels::clip::{ClipLimits, CodeCounts};
 use crate::sums::pairwise::PairStack;
 use crate::sums::scan::fields;
-use crate::view::ComponentView;
+use crate::sums::stack::Stack;
 
 /// Pairs of R, G and B whose sums are kept beside the components, for what is derived from them.
 pub const MIXES: [(usize, usize); 3] = [(0, 1), (0, 2), (1, 2)];

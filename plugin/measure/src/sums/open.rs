@@ -1,7 +1,7 @@
 //! The window that is being filled: one set of sums a region and cell, and the counts of the whole picture.
 
 use crate::config::MeterConfig;
-use crate::region::{Grid, Rect};
+use crate::frame::region::{Grid, Rect};
 use crate::sums::collect::RegionSums;
 use crate::sums::scan::FrameScan;
 

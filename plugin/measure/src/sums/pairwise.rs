@@ -1,9 +1,9 @@
 //! What is summed for grid cells, and for regions beyond the live limit: sums over adjacent pairs, no memory per pixel
 //! but the frame before.
 
-use crate::kernels::Sample;
-use crate::kernels::row::{dot, moments};
 use crate::sums::exact::DifferenceSums;
+use crate::sums::kernels::Sample;
+use crate::sums::kernels::row::{dot, moments};
 
 /// Every how many rows the correlations of differences are taken.
 const ROW_STEP: usize = 4;

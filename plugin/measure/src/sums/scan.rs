@@ -1,14 +1,14 @@
 //! What is counted over the whole active picture of every frame.
 
-use crate::format::{Channel, FrameFormat, Model, Scale, Scan};
+use crate::frame::format::{Channel, FrameFormat, Model, Scale, Scan};
 use crate::frame::place::{Place, field_place};
-use crate::kernels::clip::{ClipLimits, STEPS, at_step};
-use crate::kernels::fingerprint::Fingerprint;
-use crate::kernels::row::{count_any_outside, extremes, moments};
-use crate::kernels::steps::CodeSteps;
+use crate::frame::region::Rect;
+use crate::frame::view::ComponentView;
 use crate::record::FrameRecord;
-use crate::region::Rect;
-use crate::view::ComponentView;
+use crate::sums::kernels::clip::{ClipLimits, STEPS, at_step};
+use crate::sums::kernels::fingerprint::Fingerprint;
+use crate::sums::kernels::row::{count_any_outside, extremes, moments};
+use crate::sums::kernels::steps::CodeSteps;
 
 /// Bins of the row profile.
 pub const PROFILE: usize = 256;

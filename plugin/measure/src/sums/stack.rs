@@ -1,10 +1,10 @@
 //! Everything that is summed over the frames of a window for one component of one region: the full set.
 
-use crate::blocks::{BLOCK, ColumnBlocks, block_pairs, block_sums, column_form, far_pairs};
-use crate::kernels::Sample;
-use crate::kernels::row::{accumulate, dot, moments, neighbour_products};
 use crate::sums::bands::BandSums;
+use crate::sums::blocks::{BLOCK, ColumnBlocks, block_pairs, block_sums, column_form, far_pairs};
 use crate::sums::exact::{DifferenceSums, FormSums, LagSums, PixelSums, StackTotals};
+use crate::sums::kernels::Sample;
+use crate::sums::kernels::row::{accumulate, dot, moments, neighbour_products};
 
 /// Edge of the piece that spatial correlations are taken from.
 pub const PIECE: usize = 64;

@@ -1,6 +1,6 @@
 //! Clipping, rails and levels outside nominal range, counted exactly before the code step is known.
 
-use crate::format::{Channel, Range, Scale};
+use crate::frame::format::{Channel, Range, Scale};
 
 use super::row::{count_above, count_below, extremes};
 
@@ -57,7 +57,7 @@ impl ClipLimits {
                 ceiling: top + 1,
                 floor: 0,
                 black: 0,
-                white: crate::format::FIXED_POINT_ONE as u16,
+                white: crate::frame::format::FIXED_POINT_ONE as u16,
                 reserved: 0,
                 steps: 0,
             },
