@@ -36,9 +36,12 @@ pub struct Carry {
 impl Carry {
     /// The memory for region `region`, emptied where the configuration is another.
     fn slow(&mut self, config: &Arc<MeterConfig>, region: usize) -> &mut Vec<SlowNoise> {
-        if self.config.as_ref().is_none_or(|known| **known != **config) {
+        // Every region asks: comparing all regions each time would grow with their square.
+        if !self.config.as_ref().is_some_and(|known| Arc::ptr_eq(known, config)) {
+            if self.config.as_ref().is_none_or(|known| **known != **config) {
+                self.slow.clear();
+            }
             self.config = Some(Arc::clone(config));
-            self.slow.clear();
         }
         if self.slow.len() <= region {
             self.slow.resize_with(region + 1, Vec::new);

@@ -63,7 +63,7 @@ pub fn summarize(windows: &[WindowRecord]) -> Option<WindowRecord> {
         in_percent: first.video.range == "fixed",
     };
     let mut regions: Vec<RegionRecord> =
-        first.regions.iter().map(|region| pooled_region(region, &used, &clip)).collect();
+        first.regions.iter().enumerate().map(|(i, region)| pooled_region(region, i, &used, &clip)).collect();
     if let Some(light) = light_config(first) {
         light::fill(&mut regions, &light, clip.frame_rate);
     }
@@ -169,11 +169,15 @@ fn trend(window: &WindowRecord) -> TrendPoint {
     TrendPoint { stream_time: window.stream_time, components: components.unwrap_or_default() }
 }
 
-/// Pools one region, found by name in every window.
-fn pooled_region(first: &RegionRecord, windows: &[&WindowRecord], clip: &Clip) -> RegionRecord {
+/// Pools one region, found by name in every window; `index` is where it most likely is.
+fn pooled_region(first: &RegionRecord, index: usize, windows: &[&WindowRecord], clip: &Clip) -> RegionRecord {
+    let named = |region: &&RegionRecord| region.name == first.name;
     let same: Vec<(&WindowRecord, &RegionRecord)> = windows
         .iter()
-        .filter_map(|window| Some((*window, window.regions.iter().find(|region| region.name == first.name)?)))
+        .filter_map(|window| {
+            let there = window.regions.get(index).filter(named);
+            Some((*window, there.or_else(|| window.regions.iter().find(named))?))
+        })
         .collect();
     let mut notes = Notes::default();
     let components: ByChannel<ComponentRecord> = first

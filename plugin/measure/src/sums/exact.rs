@@ -36,7 +36,10 @@ impl FormSums {
             return 0.0;
         }
         let form = n * self.quadratic - of_pixel_sums;
-        let mixed = n * self.weighted - totals.sum * self.linear;
+        // N·ΣS_l·b_l − S·Σb_l with ⌊S/N⌋ taken from every S_l first, which changes nothing but the size of the products:
+        // far pairs of blocks over long windows of large 16-bit frames would leave 127 bits.
+        let level = totals.sum / n;
+        let mixed = n * (self.weighted - level * self.linear) - (totals.sum - n * level) * self.linear;
         let levels = totals.level_spread();
         let exact = (|| {
             let a = p.checked_mul(p)?.checked_mul(form)?;
@@ -195,6 +198,27 @@ impl PixelSums {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Far pairs of blocks along the rows of an hour of 7680 × 4320 at the highest sum of two 16-bit codes.
+    #[test]
+    fn an_hour_of_large_bright_frames_does_not_overflow() {
+        let (width, height, code, frames) = (7680i128, 4320i128, 131_070i128, 216_000i128);
+        let blocks = width / 16;
+        let kappa = 256 * (blocks - 1) * (blocks - 2) * height;
+        let sum = width * height * code;
+        let mut form = FormSums::default();
+        for _ in 0..frames {
+            form.add(kappa * code * code, 2 * kappa * code, sum as u64);
+        }
+        let totals = StackTotals {
+            samples: width * height,
+            frames,
+            sum: frames * sum,
+            level_square: frames * sum * sum,
+        };
+        // All samples are equal, so nothing is left of them.
+        assert_eq!(form.residual(&totals, frames * frames * kappa * code * code, kappa), 0.0);
+    }
 
     #[test]
     fn pixel_sums_spill_before_they_overflow() {
