@@ -5,6 +5,7 @@ import numpy as np
 import levels
 import picture
 import reference
+import series
 
 EXACT = 4 * np.finfo(float).eps  # one division and one scaling apart
 VARIANCE = 1e-9  # relative, as the project promises against plain numpy
@@ -12,21 +13,33 @@ SOLVED = 1e-9  # what comes from an iteration or a root, absolute on quantities 
 STANDING = ("fixed", "fixed_row", "fixed_column", "fixed_pixel")
 
 
-def component(stack, times, joined, scale=None, step=None):
-    """Expected numbers of one component: `stack` holds distinct frames in codes, or in percent where no scale is."""
-    stacks = [reference.Stack.of(stack, joined)]
+def component(fields, times, joined, scale=None, step=None, half_step=0.0):
+    """Expected numbers of one component in the unit of its samples.
+
+    `fields` holds the distinct frames of a progressive picture, or a list of both fields' frames; without a scale the
+    component is derived and has no codes.
+    """
+    fields = fields if isinstance(fields, list) else [fields]
+    stacks = [reference.Stack.of(field, joined) for field in fields]
     moved = reference.moving(stacks)
     stood = reference.standing(stacks, moved)
-    means = np.asarray(stack, dtype=np.float64).mean(axis=(1, 2))
-    spread, slope = reference.flicker(means, times, moved and moved.frame_mean, moved.corr_t if moved else None)
-    var = {k: stood[k] for k in STANDING} | {"flicker": spread}
-    out = {"samples": int(stack[0].size), "frame_means": means, "var": var, "shading": stood["shading"], "slope": slope}
+    whole = np.concatenate([np.asarray(f).reshape(len(f), 1, -1) for f in fields], axis=2)
+    means = whole.astype(np.float64).mean(axis=(1, 2))
+    a = moved.corr_t if moved else None
+    # Both fields make one frame mean.
+    level = None if moved is None else moved.frame_mean / len(fields)
+    spread, slope = reference.flicker(means, times, level, a)
+    if level is not None and a is not None:
+        level *= series.long_factor(len(means), a)
+    var = {k: stood[k] for k in STANDING} | {"flicker": spread, "level": level, "band": band(stacks)}
+    out = {"samples": whole.shape[2], "frame_means": means, "var": var, "shading": stood["shading"], "slope": slope}
+    out["half_step"] = half_step
     if scale is not None:
-        out |= levels.levels(stack, scale, step) | {"half_step": (step or 1) / 2}
+        out |= levels.levels(whole, scale, step) | {"half_step": (step or 1) / 2}
     if moved is not None:
         keys = ("temporal", "row", "column", "nu")
         var |= {k: getattr(moved, k) for k in keys} | {k: moved.sums[k] for k in ("c0", "cx", "cy", "ct", "ct2")}
-        height, width = stack[0].shape
+        height, width = fields[0][0].shape
         # The record brings neighbours' products to as many as there are samples, so that windows can be added up.
         var["cx"] = var["cx"] * width / (width - 1) if width > 1 else None
         var["cy"] = var["cy"] * height / (height - 1) if height > 1 else None
@@ -34,6 +47,24 @@ def component(stack, times, joined, scale=None, step=None):
         out["ci"] = reference.interval(moved.temporal, moved.nu)
     out["mean_image"] = stood.get("mean_image")
     return out
+
+
+def band(stacks):
+    """Moving bands: half the variance of the profile's frame differences beyond that of bins two apart; signed."""
+    height = stacks[0].samples.shape[1]
+    bins = min(64, height // 8)
+    joined = stacks[0].joined
+    if bins < 8 or not joined.any():
+        return None
+    rows = height // bins
+    parts = []
+    for stack in stacks:
+        y = np.asarray(stack.samples, dtype=np.float64)
+        profile = y[:, : rows * bins].reshape(len(y), bins, -1).mean(axis=2)
+        d = np.diff(profile, axis=0)[joined]
+        apart = d[:, 2:] - d[:, :-2]
+        parts.append(d.var(axis=1, ddof=1).mean() / 2 - (apart**2).mean() / 4)
+    return float(np.mean(parts))
 
 
 class Report:
@@ -79,7 +110,7 @@ def hold_noise(report, where, got, want, unit):
     c0, temporal = expected.get("c0") or 0.0, expected.get("temporal") or 0.0
     for name in ("cx", "cy", "ct", "ct2"):
         report.number(f"{where}.var.{name}", var[name], expected.get(name), 0.0, VARIANCE * c0)
-    for name in ("row", "column", "flicker"):
+    for name in ("row", "column", "flicker", "level", "band"):
         report.number(f"{where}.var.{name}", var[name], expected.get(name), VARIANCE, VARIANCE * temporal)
     for name in STANDING:
         size = abs(want["mean_image"] or 0.0)
@@ -109,7 +140,8 @@ def hold_noise(report, where, got, want, unit):
     report.number(f"{where}.drift", got["drift"], None if want["slope"] is None else want["slope"] / unit, 1e-9, 1e-9)
     report.same(f"{where}.frame_means count", len(got["frame_means"]), len(want["frame_means"]))
     for i, (a, b) in enumerate(zip(got["frame_means"], want["frame_means"], strict=False)):
-        report.number(f"{where}.frame_means[{i}]", a, float(b), EXACT * 4)
+        # Chroma means cancel to near zero: 1e-11 is rounding of the 16-bit codes they are made of.
+        report.number(f"{where}.frame_means[{i}]", a, float(b), EXACT * 4, 1e-11)
     ends = (not limited and want.get("ci")) or [None, None]
     for i, a in enumerate(got["temporal_ci"] or [None, None]):
         report.number(f"{where}.temporal_ci[{i}]", a, None if ends[i] is None else ends[i] / unit, SOLVED)
@@ -153,21 +185,27 @@ def clip(report, records, planes, width, height, pix_fmt, full, rate, matrix="bt
                 hold(report, f"{where}.{name}", region["components"][name], want, scale)
             if "R" in views:
                 unit = levels.Scale(layout.depth, full)
-                colours = (unit.percent(views[c].astype(np.float64)) for c in "RGB")
+                halves = picture.half_steps([steps[c].step for c in "RGB"], matrix)
+                colours = (views[c].astype(np.float64) for c in "RGB")
                 for name, samples in picture.derived(*colours, matrix).items():
-                    want = component(samples, seconds, None)
-                    hold_derived(report, f"{where}.{name}", region["components"][name], want)
+                    want = component(samples, seconds, None, half_step=halves[name])
+                    hold_derived(report, f"{where}.{name}", region["components"][name], want, unit)
             hold_ratio(report, where, region)
 
 
-def hold_derived(report, where, got, want):
-    """Derived components were formed per sample here and from covariances there: percent alone is compared."""
-    report.number(f"{where}.mean", got["mean"], float(want["frame_means"].mean()), 1e-12, 1e-11)
-    for name, key in (("temporal", None), ("temporal_pair", "pair"), ("temporal_long", "long")):
-        value = want["var"].get("temporal") if key is None else want.get(key)
-        report.number(f"{where}.{name}", got[name], spread(value, 1.0), 1e-9)
-    for name in ("corr_x", "corr_y", "corr_t"):
-        report.number(f"{where}.{name}", got[name], want.get(name), 0.0, SOLVED)
+def hold_derived(report, where, got, want, scale):
+    """Derived components were formed per sample here and from covariances there; they have no codes of their own.
+
+    `scale` is that of R, G and B: derived samples are weighted sums of their codes, Y with the black of these and Cb, Cr
+    without one.
+    """
+    luma = where.endswith(".Y")
+    mean = float(want["frame_means"].mean()) - (scale.black if luma else 0.0)
+    report.number(f"{where}.mean", got["mean"], 100.0 * mean / scale.span, 0.0, 1e-11)
+    for name in ("min_codes", "clipped_low", "rail_high", "code_step"):
+        report.same(f"{where}.{name}", got.get(name), None)
+    report.same(f"{where}.samples", got["samples"], want["samples"])
+    hold_noise(report, where, got, want, scale.span / 100)
 
 
 def hold_ratio(report, where, region):

@@ -102,3 +102,21 @@ def element(raw, caps_format, width, height, folder, rate="25/1", **properties):
         env=environment,
     )
     return records(lines)
+
+
+SYSTEM_PYTHON = "/usr/bin/python3"  # has GStreamer's bindings on Debian
+
+
+def pushed(buffers, caps, stamps, folder, **properties):
+    """Windows of the element on buffers (bytes of equal length) with stamps of their own: see push.py."""
+    plugins = os.environ.get("GST_PLUGIN_PATH", str(ROOT / "target" / "debug"))
+    folder.mkdir(parents=True, exist_ok=True)
+    lines, job = folder / "windows.jsonl", folder / "job.json"
+    lines.unlink(missing_ok=True)
+    (folder / "frames.raw").write_bytes(b"".join(buffers))
+    settings = {k.replace("_", "-"): str(v) for k, v in properties.items()}
+    work = {"caps": caps, "frames": str(folder / "frames.raw"), "size": len(buffers[0]), "lines": str(lines)}
+    job.write_text(json.dumps(work | {"settings": settings, "buffers": stamps}))
+    environment = os.environ | {"GST_PLUGIN_PATH": plugins, "GST_REGISTRY": str(folder / "registry.bin")}
+    run([SYSTEM_PYTHON, pathlib.Path(__file__).with_name("push.py"), job], env=environment)
+    return records(lines)

@@ -122,6 +122,18 @@ def derived(r, g, b, matrix):
     return {"Y": y, "Cb": (b - y) / (2 * (1 - kb)), "Cr": (r - y) / (2 * (1 - kr))}
 
 
+def half_steps(steps, matrix):
+    """Half a code step of derived components: what half a step of R, G and B adds up to at most."""
+    kr, kb = KR_KB[matrix]
+    kg = 1 - kr - kb
+    weights = {
+        "Y": (kr, kg, kb),
+        "Cb": (-kr / (2 * (1 - kb)), -kg / (2 * (1 - kb)), 0.5),
+        "Cr": (0.5, -kg / (2 * (1 - kr)), -kb / (2 * (1 - kr))),
+    }
+    return {name: sum(abs(w) * (s or 1) / 2 for w, s in zip(row, steps, strict=True)) for name, row in weights.items()}
+
+
 def mosaic(plane, pattern):
     """The four components of a Bayer mosaic, `pattern` being the first two rows, as in rggb; G1 shares rows with R."""
     out = {}
