@@ -68,7 +68,8 @@ struct Work<'a> {
     record: ComponentRecord,
 }
 
-/// Numbers of `stacks` (one a field), and the variance of a pixel's window mean that moving noise explains, codes².
+/// Numbers of `stacks` (one a field), and the variance of a pixel's window mean about the region's that moving noise
+/// explains, codes².
 #[must_use]
 pub fn component(
     subject: Subject<'_>,
@@ -124,7 +125,10 @@ pub fn component(
     }
     work.note(notes);
     finish(&mut work.record);
-    (work.record, explained.or(Some(temporal / distinct as f64)))
+    // What is slower than a window is told from pixel means about the region's level, which moving noise moves too: its
+    // share in them is that of the two-way residual, not of a sample.
+    let left = work.mean_share().unwrap_or(1.0 / distinct as f64);
+    (work.record, Some(temporal * left))
 }
 
 impl Work<'_> {
