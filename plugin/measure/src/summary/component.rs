@@ -163,7 +163,7 @@ pub fn pooled(
         mean: pool.by_frames(|record| record.mean),
         mean_codes: pool.by_frames(|record| record.mean_codes),
         codes: codes(parts),
-        temporal_pair: pool.by_frames(|record| Some(record.temporal_pair?.powi(2))).map(f64::sqrt),
+        temporal_pair: mean(&pool.values(|record| Some(record.temporal_pair?.powi(2)))).map(f64::sqrt),
         shading: pool.by_frames(|record| Some(record.shading?.powi(2))).map(f64::sqrt),
         ..ComponentRecord::default()
     };

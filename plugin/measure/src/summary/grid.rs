@@ -20,6 +20,9 @@ pub fn pooled(windows: &[&WindowRecord]) -> Option<GridRecord> {
                 .filter_map(|(grid, frames)| Some((grid.components.get(channel)?, *frames)))
                 .collect();
             let root = |mean: Option<f64>| mean.map(f64::sqrt);
+            // A window of N frames has N − 1 pairs.
+            let pairs: Vec<(&GridColumns, f64)> =
+                parts.iter().map(|(columns, frames)| (*columns, (frames - 1.0).max(0.0))).collect();
             let cells = columns.mean.len();
             let codes = columns.codes.as_ref().map(|_| {
                 let of = |get: fn(&GridCodes) -> &Vec<Option<u32>>| {
@@ -38,7 +41,7 @@ pub fn pooled(windows: &[&WindowRecord]) -> Option<GridRecord> {
             });
             let pooled = GridColumns {
                 mean: means(&parts, cells, |c| Some(&c.mean), |v| v),
-                temporal_pair: means(&parts, cells, |c| Some(&c.temporal_pair), |v| v * v)
+                temporal_pair: means(&pairs, cells, |c| Some(&c.temporal_pair), |v| v * v)
                     .into_iter()
                     .map(root)
                     .collect(),
@@ -52,7 +55,7 @@ pub fn pooled(windows: &[&WindowRecord]) -> Option<GridRecord> {
     Some(GridRecord { cols: first.cols, rows: first.rows, components })
 }
 
-/// Mean of f(value) of every cell over the windows that have it, weighted by frames.
+/// Mean of f(value) of every cell over the windows that have it, weighted by what stands beside them in `parts`.
 fn means(
     parts: &[(&GridColumns, f64)],
     cells: usize,
