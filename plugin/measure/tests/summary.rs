@@ -2,11 +2,12 @@
 
 mod support;
 
+use noise_measure::ar1;
 use noise_measure::format::{Channel, Model};
 use noise_measure::meter::{Carry, FrameTags};
 use noise_measure::record::{NoteCode, WindowRecord};
 use noise_measure::summary::summarize;
-use support::{Picture, Setup, noisy};
+use support::{Picture, Random, Setup, noisy};
 
 /// Measures pictures in windows of `length` frames.
 fn measured(setup: &Setup, pictures: &[Picture], length: usize) -> Vec<WindowRecord> {
@@ -82,7 +83,7 @@ fn the_summary_of_one_window_is_that_window() {
 
 #[test]
 fn variances_are_pooled_signed_with_their_degrees_of_freedom() {
-    let setup = Setup::new(Model::Gray, 32, 32, 10);
+    let setup = Setup::new(Model::Gray, 32, 32, 10).grid(1, 1);
     let mut pictures = noisy(&setup, 2, 10, 400.0, 2.0);
     pictures.extend(noisy(&setup, 3, 5, 420.0, 6.0));
     let windows = measured(&setup, &pictures, 10);
@@ -90,6 +91,13 @@ fn variances_are_pooled_signed_with_their_degrees_of_freedom() {
     let (a, b) = (y(&windows[0]), y(&windows[1]));
     let want = (9.0 * a.var.temporal.unwrap() + 4.0 * b.var.temporal.unwrap()) / 13.0;
     close("temporal", y(&summary).var.temporal, Some(want));
+    let pair = |a: Option<f64>, b: Option<f64>| Some(((9.0 * a?.powi(2) + 4.0 * b?.powi(2)) / 13.0).sqrt());
+    close("pair", y(&summary).temporal_pair, pair(a.temporal_pair, b.temporal_pair));
+    let cell = |record: &WindowRecord| {
+        let columns = record.grid.as_ref().and_then(|grid| grid.components.get(Channel::Y));
+        columns.expect("luma cells").temporal_pair[0]
+    };
+    close("cell", cell(&summary), pair(cell(&windows[0]), cell(&windows[1])));
     close("mean", y(&summary).mean, Some((10.0 * a.mean.unwrap() + 5.0 * b.mean.unwrap()) / 15.0));
     assert_eq!(y(&summary).frame_means.len(), 15);
     // White noise without a pattern: the fixed variance is as often negative as not, and pooled as it is.
@@ -97,6 +105,51 @@ fn variances_are_pooled_signed_with_their_degrees_of_freedom() {
     close("fixed", y(&summary).var.fixed, Some(fixed));
     assert_eq!(y(&summary).fixed.is_none(), fixed <= 0.0);
     assert_eq!(y(&summary).fixed_upper.is_some(), fixed <= 0.0);
+}
+
+#[test]
+fn noise_that_rows_share_is_not_taken_off_slow_noise_twice() {
+    let setup = Setup::new(Model::Gray, 48, 6, 12);
+    let mut random = Random(6);
+    let pictures: Vec<Picture> = (0..24)
+        .map(|_| {
+            let rows: Vec<f64> = (0..6).map(|_| 40.0 * random.normal()).collect();
+            let code = |i: usize, random: &mut Random| 2000.0 + rows[i / 48] + 4.0 * random.normal();
+            vec![(0..48 * 6).map(|i| code(i, &mut random).round() as u16).collect()]
+        })
+        .collect();
+    let windows = measured(&setup, &pictures, 6);
+    // Variance of every pixel's window means about the region's, over windows; divisor (4 − 1)(288 − 1).
+    let images: Vec<Vec<f64>> = pictures
+        .chunks(6)
+        .map(|window| {
+            let image: Vec<f64> =
+                (0..288).map(|i| window.iter().map(|p| f64::from(p[0][i])).sum::<f64>() / 6.0).collect();
+            let level = image.iter().sum::<f64>() / 288.0;
+            image.iter().map(|pixel| pixel - level).collect()
+        })
+        .collect();
+    let mean: Vec<f64> = (0..288).map(|i| images.iter().map(|image| image[i]).sum::<f64>() / 4.0).collect();
+    let squares: f64 =
+        images.iter().flat_map(|image| image.iter().zip(&mean)).map(|(a, b)| (a - b).powi(2)).sum();
+    // The region's own level is out of them, and of `temporal` too; a sample's variance still has it.
+    let stack = [ar1::Stack { weight: 287.0, frames: 6 }];
+    let recursive = windows.iter().filter(|window| y(window).temporal_long.is_some()).count();
+    assert!(recursive > 0, "no window whose frames a recursion explains");
+    let explained: f64 = windows
+        .iter()
+        .map(|window| {
+            let record = y(window);
+            // Where the recursion does not explain the frames, they count as independent.
+            let a = record.corr_t.filter(|_| record.temporal_long.is_some());
+            let left = a.map_or(1.0 / 6.0, |a| ar1::mean_factor(6, a) / ar1::long_factor(&stack, a));
+            record.var.temporal.expect("noise") * left
+        })
+        .sum();
+    let want = squares / (3.0 * 287.0) - explained / 4.0;
+    // Two large numbers that all but cancel: to 1e-9 of either.
+    let got = y(&windows[3]).var.slow.expect("four windows");
+    assert!((got - want).abs() < 1e-9 * explained, "{got} {want}");
 }
 
 #[test]
