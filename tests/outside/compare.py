@@ -110,8 +110,10 @@ def hold_noise(report, where, got, want, unit):
     c0, temporal = expected.get("c0") or 0.0, expected.get("temporal") or 0.0
     for name in ("cx", "cy", "ct", "ct2"):
         report.number(f"{where}.var.{name}", var[name], expected.get(name), 0.0, VARIANCE * c0)
-    for name in ("row", "column", "flicker", "level", "band"):
+    for name in ("row", "column", "flicker", "band"):
         report.number(f"{where}.var.{name}", var[name], expected.get(name), VARIANCE, VARIANCE * temporal)
+    # Both sides iterate it to 1e-12 of a sample's variance.
+    report.number(f"{where}.var.level", var["level"], expected.get("level"), VARIANCE, 1e-11 * temporal)
     for name in STANDING:
         size = abs(want["mean_image"] or 0.0)
         report.number(f"{where}.var.{name}", var[name], expected.get(name), 0.0, VARIANCE * size)

@@ -46,6 +46,34 @@ def time_correlation(components):
     return brentq(lambda a: expected(a) - raw, -series.HIGHEST, series.HIGHEST, xtol=1e-15)
 
 
+def neighbours(components, name, line, a):
+    """corr_x (cx, row) or corr_y (cy, column) of a progressive clip: products added up, corrections applied once."""
+    total = sum(c["var"][name] for c in components)
+    frames = [len(c["frame_means"]) for c in components]
+    samples = components[0]["samples"]
+    lift = sum(frames) / sum(n - 1 for n in frames)
+    # `level` is that of endless windows; the sums know their own windows' share of it.
+    free = sum(n - 1 for n in frames)
+    within = 1.0 if a is None else sum(series.trace(n, a) for n in frames) / free
+    mean = pooled(components, "level") * within
+    row, column = pooled(components, "row") or 0.0, pooled(components, "column") or 0.0
+    product = total / (samples * sum(frames)) * lift
+    whole = pooled(components, "temporal") * (samples - 1) / samples + mean
+    return (product + mean - {"row": row, "column": column}[line]) / (whole - row - column)
+
+
+def flicker(components, times, a):
+    """Signed variance of the joined frame means about their line, beyond what moving noise leaves of itself there."""
+    means = np.array([m for c in components for m in c["frame_means"]])
+    at = times - times.mean()
+    line = np.polyval(np.polyfit(at, means, 1), at)
+    n, taken = len(means), 2.0
+    if a is not None:
+        u = np.stack([np.full(n, n**-0.5), at / np.sqrt((at * at).sum())])
+        taken = float(np.trace(u @ series.frames(n, a) @ u.T))
+    return float(((means - line) ** 2).sum() / (n - 2)) - pooled(components, "level") * (n - taken) / (n - 2)
+
+
 def clip_interval(components):
     """The wider of chi-squared from the summed degrees of freedom and Student's t over 5 window variances or more."""
     variance = pooled(components, "temporal")

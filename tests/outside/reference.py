@@ -6,6 +6,7 @@ between distinct frames l and l+1. Variances are signed and in the square of the
 """
 
 from dataclasses import dataclass
+from math import comb
 
 import numpy as np
 from scipy.signal import lfilter
@@ -374,3 +375,33 @@ def flicker(means, times, frame_mean, a=None):
         taken = series_power(line, a)
         frame_mean = frame_mean * series.long_factor(n, a) * (n - taken) / (n - 2)
     return float((rest**2).sum() / (n - 2) - frame_mean), slope
+
+
+def slow(windows):
+    """Signed variance of pixels' window means about their window's level, beyond what moving noise leaves in a mean.
+
+    `windows` holds the distinct frames of each. What is left of moving noise without its share in the level is the
+    two-way residual's variance, `temporal`: so that is what is taken off, not the variance of a sample.
+    """
+    images, explained = [], []
+    for y in windows:
+        moved = moving([Stack.of(y)])
+        white = moved.long is None
+        left = 1.0 / len(y) if white else moved.long / moved.temporal * series.mean_factor(len(y), moved.corr_t)
+        explained.append(moved.temporal * left)
+        image = np.asarray(y, dtype=np.float64).mean(axis=0)
+        images.append(image - image.mean())
+    images = np.array(images)
+    free = (len(images) - 1) * (images[0].size - 1)
+    return float(((images - images.mean(axis=0)) ** 2).sum() / free - np.mean(explained))
+
+
+def flicker_frequency(means, rate):
+    """(Hz, Fisher's g, chance of a larger g) of the periodogram of the means about their line, without that at rate/2."""
+    n = len(means)
+    at = np.arange(n)
+    rest = np.asarray(means) - np.polyval(np.polyfit(at, means, 1), at)
+    powers = np.abs(np.fft.rfft(rest)[1 : (n + 1) // 2]) ** 2
+    g, m = float(powers.max() / powers.sum()), len(powers)
+    terms = [(-1) ** (j - 1) * comb(m, j) * (1 - j * g) ** (m - 1) for j in range(1, int(1 / g) + 1)]
+    return (int(powers.argmax()) + 1) * rate / n, g, float(sum(terms))
