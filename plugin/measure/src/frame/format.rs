@@ -245,9 +245,12 @@ impl Scale {
         let unit = f64::from(depth).exp2() / 256.0;
         let chroma = channel.is_chroma();
         match range {
-            Range::Narrow if chroma => Self { black: 128.0 * unit, span: 224.0 * unit },
-            Range::Narrow => Self { black: 16.0 * unit, span: 219.0 * unit },
-            Range::Full => Self { black: if chroma { 128.0 * unit } else { 0.0 }, span: 256.0 * unit - 1.0 },
+            // Below 8 bits there are no codes for the offsets of narrow range: such components are read as full.
+            Range::Narrow if depth >= 8 && chroma => Self { black: 128.0 * unit, span: 224.0 * unit },
+            Range::Narrow if depth >= 8 => Self { black: 16.0 * unit, span: 219.0 * unit },
+            Range::Narrow | Range::Full => {
+                Self { black: if chroma { 128.0 * unit } else { 0.0 }, span: 256.0 * unit - 1.0 }
+            }
             Range::Fixed => Self { black: 0.0, span: FIXED_POINT_ONE },
         }
     }

@@ -61,6 +61,17 @@ mod tests {
     }
 
     #[test]
+    fn steps_are_those_of_the_plain_loop() {
+        for mask in [0xffff, 0xfffc, 0xff00, 0x0ff0] {
+            let row: Vec<u16> = (0..500u16).map(|x| x.wrapping_mul(40_503) & mask).collect();
+            let mut steps = CodeSteps::default();
+            row.chunks(37).for_each(|part| steps.row(part));
+            let bits = super::super::oracle::differing_bits(&row, row[0]);
+            assert_eq!(steps.step(), Some(1 << bits.trailing_zeros()));
+        }
+    }
+
+    #[test]
     fn the_step_does_not_depend_on_the_first_code() {
         for offset in 0..4u16 {
             let mut steps = CodeSteps::default();
