@@ -3,11 +3,12 @@
 mod support;
 
 use noise_measure::ar1;
-use noise_measure::format::{Channel, Model};
+use noise_measure::format::{Channel, Model, Scan};
 use noise_measure::meter::{Carry, FrameTags};
 use noise_measure::record::{NoteCode, WindowRecord};
+use noise_measure::region::Rect;
 use noise_measure::summary::summarize;
-use support::{Picture, Random, Setup, noisy};
+use support::{Picture, Random, Setup, noisy, region};
 
 /// Measures pictures in windows of `length` frames.
 fn measured(setup: &Setup, pictures: &[Picture], length: usize) -> Vec<WindowRecord> {
@@ -179,4 +180,25 @@ fn a_changed_format_is_left_out_and_said() {
     assert_eq!(summary.frames, 9);
     assert!(summary.notes.iter().any(|note| note.code == NoteCode::FormatChanged));
     assert!(summarize(&[]).is_none());
+}
+
+#[test]
+fn one_line_of_an_interlaced_picture_has_moving_noise() {
+    let mut setup = Setup::new(Model::Gray, 40, 20, 8);
+    setup.config.format.scan = Scan::Interleaved;
+    for width in [2, 40] {
+        setup.config.regions = vec![region("line", Rect { x: 0, y: 7, width, height: 1 })];
+        let mut meter = setup.meter();
+        for picture in noisy(&setup, 5, 12, 120.0, 6.0) {
+            setup.add(&mut meter, &picture, 0, FrameTags::default());
+        }
+        let mut info = setup.info(0);
+        info.video.interlace = "interleaved".to_owned();
+        let window = meter.close().expect("frames came").evaluate(&mut Carry::default(), info);
+        let summary = summarize(std::slice::from_ref(&window)).expect("one window");
+        let [one, all] = [&window, &summary].map(|r| r.regions[0].components.get(Channel::Y).expect("luma"));
+        assert_eq!(one.samples, u64::from(width));
+        assert!(one.temporal.is_some(), "{one:?}");
+        assert_eq!(one.temporal, all.temporal);
+    }
 }
