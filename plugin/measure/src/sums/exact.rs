@@ -39,9 +39,10 @@ impl FormSums {
         // N·ΣS_l·b_l − S·Σb_l with ⌊S/N⌋ taken from every S_l first, which changes nothing but the size of the products:
         // far pairs of blocks over long windows of large 16-bit frames would leave 127 bits.
         let level = totals.sum / n;
-        let mixed = n * (self.weighted - level * self.linear) - (totals.sum - n * level) * self.linear;
+        let (above, rest) = (self.weighted - level * self.linear, totals.sum - n * level);
         let levels = totals.level_spread();
         let exact = (|| {
+            let mixed = n.checked_mul(above)?.checked_sub(rest.checked_mul(self.linear)?)?;
             let a = p.checked_mul(p)?.checked_mul(form)?;
             let b = p.checked_mul(mixed)?;
             let c = kappa.checked_mul(levels)?;
@@ -50,8 +51,11 @@ impl FormSums {
         let (pf, nf) = (p as f64, n as f64);
         match exact {
             Some(numerator) => numerator as f64 / (pf * pf * nf),
-            // Beyond 127 bits the three exact integers are rounded before they are joined.
-            None => (form as f64 - mixed as f64 / pf + kappa as f64 * (levels as f64 / (pf * pf))) / nf,
+            // Beyond 127 bits the exact integers are rounded before they are joined.
+            None => {
+                let mixed = nf * above as f64 - rest as f64 * self.linear as f64;
+                (form as f64 - mixed / pf + kappa as f64 * (levels as f64 / (pf * pf))) / nf
+            }
         }
     }
 }
@@ -218,6 +222,27 @@ mod tests {
         };
         // All samples are equal, so nothing is left of them.
         assert_eq!(form.residual(&totals, frames * frames * kappa * code * code, kappa), 0.0);
+    }
+
+    /// A level that goes from black to white makes the products of level and far pairs as large as they can be.
+    #[test]
+    fn an_hour_of_large_frames_half_of_them_black_does_not_overflow() {
+        let (width, height, code, frames) = (7680i128, 4320i128, 131_070i128, 216_000i128);
+        let blocks = width / 16;
+        let kappa = 256 * (blocks - 1) * (blocks - 2) * height;
+        let sum = width * height * code;
+        let mut form = FormSums::default();
+        for frame in 0..frames {
+            let level = frame & 1;
+            form.add(level * kappa * code * code, level * 2 * kappa * code, (level * sum) as u64);
+        }
+        let half = frames / 2;
+        let totals =
+            StackTotals { samples: width * height, frames, sum: half * sum, level_square: half * sum * sum };
+        let left = form.residual(&totals, half * half * kappa * code * code, kappa);
+        // Nothing is left but the rounding of three terms, 1, 2 and 1 times this, of at most eight operations each.
+        let term = (half * kappa * code * code) as f64 / 2.0;
+        assert!(left.abs() <= 4.0 * term * 8.0 * f64::EPSILON / 2.0, "{left} of {term}");
     }
 
     #[test]
