@@ -202,3 +202,24 @@ fn one_line_of_an_interlaced_picture_has_moving_noise() {
         assert_eq!(one.temporal, all.temporal);
     }
 }
+
+/// Components of other depths than the format's: 5-6-5, a still ramp in which one pixel a frame is a code off.
+#[test]
+fn bounds_of_components_with_depths_of_their_own_are_those_of_the_windows() {
+    let mut setup = Setup::new(Model::Rgb, 64, 16, 6);
+    for component in &mut setup.config.format.components {
+        component.depth = if component.channel == Channel::G { 6 } else { 5 };
+    }
+    let plane = |frame: usize, shift: usize| {
+        (0..64 * 16usize).map(|i| ((i % 64) >> shift) as u16 ^ u16::from(i == 7 * frame)).collect()
+    };
+    let pictures: Vec<Picture> = (0..24).map(|l| vec![plane(l, 1), plane(l, 0), plane(l, 1)]).collect();
+    let mut windows = measured(&setup, &pictures, 12);
+    windows.iter_mut().for_each(|window| window.video.depth = 6);
+    let summary = summarize(&windows).unwrap();
+    for (channel, top) in [(Channel::R, 31.0), (Channel::G, 63.0), (Channel::B, 31.0)] {
+        let bound = |record: &WindowRecord| record.regions[0].components.get(channel).unwrap().temporal_upper;
+        close("window", bound(&windows[0]), Some(50.0 / top));
+        close("summary", bound(&summary), Some(50.0 / top));
+    }
+}

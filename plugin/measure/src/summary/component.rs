@@ -44,7 +44,14 @@ fn unit(parts: &[Part<'_>], video: &VideoRecord, channel: Channel, clip: &Clip) 
     }
     // A window that tells the same spread in both units says it for formats whose components differ in depth too.
     let told = parts.iter().find_map(|part| Some(part.record.temporal? / part.record.temporal_codes?));
-    told.unwrap_or_else(|| {
+    // So does one whose noise is below half a step, where the step is told.
+    let bounded = || {
+        parts.iter().find_map(|part| {
+            let step = part.record.codes.as_ref()?.code_step?;
+            Some(part.record.temporal_upper? / (f64::from(step) / 2.0))
+        })
+    };
+    told.or_else(bounded).unwrap_or_else(|| {
         let range = if video.range == "full" { Range::Full } else { Range::Narrow };
         let derived = parts.first().is_some_and(|part| part.record.codes.is_none());
         100.0 / Scale::new(range, if derived { Channel::R } else { channel }, video.depth).span
