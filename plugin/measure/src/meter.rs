@@ -87,8 +87,8 @@ impl Meter {
         for sums in window.regions.iter_mut().flatten().chain(&mut window.cells) {
             sums.add(&config.format, views, parity, &mut self.scratch);
         }
-        // Both fields of a frame share one time.
-        if parity == 0 || config.format.scan != Scan::Alternate || window.buffers[0] == 0 {
+        // Both fields of a frame share one time, that of whichever comes first.
+        if window.buffers[parity] - window.repeated[parity] > window.times.len() as u64 {
             window.times.push(tags.time_ns);
         }
         Ok(())

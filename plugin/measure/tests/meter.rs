@@ -6,6 +6,7 @@ use noise_measure::format::{Channel, Model, Sampling, Scan};
 use noise_measure::meter::{Carry, FrameTags};
 use noise_measure::record::{NoteCode, WindowRecord};
 use noise_measure::region::Rect;
+use noise_measure::summary::summarize;
 use support::{Picture, Random, Setup, noisy, region};
 
 fn json(record: &WindowRecord) -> String {
@@ -343,4 +344,48 @@ fn bands_are_told_from_rows_and_blur() {
     let mean = bands.iter().sum::<f64>() / 64.0;
     let spread = (bands.iter().map(|b| (b - mean).powi(2)).sum::<f64>() / 63.0).sqrt();
     assert!((mean - want).abs() < 0.5 * spread + 0.02 * want, "{mean} instead of {want}, spread {spread}");
+}
+
+/// Derived components of a pairwise region have a sample wherever R has one, in a summary too.
+#[test]
+fn derived_components_of_a_pairwise_region_have_their_samples() {
+    let mut setup = Setup::new(Model::Rgb, 40, 30, 8);
+    setup.config.full_set_share = Some(0.25);
+    let record = measure(&setup, &noisy(&setup, 5, 24, 100.0, 4.0), 0, |_| FrameTags::default());
+    let summary = summarize(std::slice::from_ref(&record)).unwrap();
+    for region in [&record.regions[0], &summary.regions[0]] {
+        assert!(region.notes.iter().any(|note| note.code == NoteCode::PairwiseOnly));
+        assert_eq!(region.components.iter().count(), 6);
+        for (channel, component) in region.components.iter() {
+            assert_eq!(component.samples, 40 * 30, "{channel:?}");
+            assert!(component.temporal_pair.is_some(), "{channel:?}");
+        }
+    }
+}
+
+/// Slopes do not depend on which field comes first: 24 frames of two fields, of 3 codes more a frame at 25 a second.
+#[test]
+fn alternate_fields_rise_alike_whichever_comes_first() {
+    let mut setup = Setup::new(Model::Gray, 16, 40, 8);
+    setup.config.format.scan = Scan::Alternate;
+    let drift = |first: usize| {
+        let mut meter = setup.meter();
+        for field in 0..48usize {
+            // A pixel that moves keeps fields from being repetitions.
+            let picture =
+                (0..16 * 40).map(|i| 100 + 3 * (field as u16 / 2) + u16::from(i % 9 == field % 9)).collect();
+            let tags = FrameTags { parity: (field + first) & 1, ..FrameTags::default() };
+            setup.add(&mut meter, &vec![picture], 0, tags);
+        }
+        let record = meter.close().unwrap().evaluate(&mut Carry::default(), setup.info(0));
+        assert_eq!((record.frames, record.repeated), (24, 0));
+        record.regions[0].components.get(Channel::Y).unwrap().drift.unwrap()
+    };
+    // The moving pixel leaves means of a field's 320 samples within d = 1/320 code of a steady line. That tilts a line of N
+    // frames by at most d·Σ|t|/Σt² = 3dN/(N² − 1) codes a frame, of 3.
+    let tolerance = 3.0 / 320.0 * 24.0 / (24.0 * 24.0 - 1.0) / 3.0;
+    for first in [0, 1] {
+        let ratio = drift(first) / (100.0 * 3.0 * 25.0 / 255.0);
+        assert!((ratio - 1.0).abs() <= tolerance, "{first}: {ratio}");
+    }
 }

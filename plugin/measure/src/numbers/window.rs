@@ -404,7 +404,13 @@ fn pairwise_record(
         .map(|(i, (channel, scale, half_step, numbers))| {
             let [corr_x, corr_y] = numbers.correlations();
             let record = ComponentRecord {
-                samples: sums.fields.iter().filter_map(|f| f.places.get(i)).map(|p| p.samples() as u64).sum(),
+                // Derived components, which follow the native ones, have a sample wherever R has one.
+                samples: sums
+                    .fields
+                    .iter()
+                    .filter_map(|field| field.places.get(i).or(field.places.first()))
+                    .map(|place| place.samples() as u64)
+                    .sum(),
                 mean: numbers.mean.map(|mean| scale.percent(mean)),
                 mean_codes: numbers.mean.filter(|_| !in_percent),
                 codes: sums
