@@ -223,3 +223,33 @@ fn bounds_of_components_with_depths_of_their_own_are_those_of_the_windows() {
         close("summary", bound(&summary), Some(50.0 / top));
     }
 }
+
+#[test]
+fn windows_that_cannot_tell_a_pair_leave_none_to_the_clip() {
+    let mut setup = Setup::new(Model::Gray, 32, 32, 8).grid(1, 1);
+    setup.config.full_set_share = Some(0.1);
+    let mut pictures = noisy(&setup, 1, 8, 100.0, 2.0);
+    // A tenth of a code: a sample changes now and then, far below half a step.
+    pictures.extend(noisy(&setup, 2, 8, 100.25, 0.1));
+    let windows = measured(&setup, &pictures, 8);
+    let summary = summarize(&windows).expect("two windows");
+    assert!(y(&windows[0]).temporal_pair.is_some() && y(&windows[1]).temporal_pair.is_none());
+    assert_eq!(y(&summary).temporal_pair, None);
+    for record in [&windows[1], &summary] {
+        for notes in [&record.notes, &record.regions[0].notes] {
+            assert!(notes.iter().any(|note| note.code == NoteCode::CodeLimited), "{notes:?}");
+        }
+    }
+    assert_eq!(summary.grid.unwrap().components.get(Channel::Y).unwrap().temporal_pair, [None]);
+}
+
+#[test]
+fn an_unknown_rate_is_taken_from_the_windows() {
+    let setup = Setup::new(Model::Gray, 32, 32, 10);
+    let mut windows = measured(&setup, &noisy(&setup, 3, 40, 400.0, 3.0), 20);
+    let drift = |windows: &[WindowRecord]| y(&summarize(windows).unwrap()).drift.unwrap();
+    let told = drift(&windows);
+    // 20 frames a second by their lengths, where the caps said 25.
+    windows.iter_mut().for_each(|window| window.video.framerate = "0/1".into());
+    assert!((drift(&windows) / told - 20.0 / 25.0).abs() < 1e-9);
+}

@@ -267,6 +267,8 @@ impl Work<'_> {
         let channel = self.subject.channel;
         if self.limited {
             note_limited(channel, notes);
+        } else if self.record.temporal_pair.is_none() && pair_variance(self.stacks).is_some() {
+            note_limited_pair(channel, notes);
         }
         note_in_time(channel, self.in_time, self.temporal, notes);
         if self.lines.as_ref().is_some_and(|lines| lines.row.is_none() || lines.column.is_none()) {
@@ -312,6 +314,12 @@ pub fn finish(record: &mut ComponentRecord) {
 /// Says that noise is finer than the codes.
 pub fn note_limited(channel: Channel, notes: &mut Notes) {
     notes.add(NoteCode::CodeLimited, channel, "moving noise is below half a code step and cannot be told");
+}
+
+/// Says that adjacent frames differ by less than the codes show.
+pub fn note_limited_pair(channel: Channel, notes: &mut Notes) {
+    let text = "adjacent frames differ by less than half a code step: temporal_pair cannot be told";
+    notes.add(NoteCode::CodeLimited, channel, text);
 }
 
 /// Says that there are few frames.

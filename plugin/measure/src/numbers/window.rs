@@ -6,7 +6,7 @@ use crate::config::{MeterConfig, WindowInfo};
 use crate::frame::format::{Channel, Model, Scale, Scan};
 use crate::frame::region::Region;
 use crate::light;
-use crate::numbers::estimate::{Subject, codes_record, component};
+use crate::numbers::estimate::{Subject, codes_record, component, note_limited_pair};
 use crate::numbers::notes::Notes;
 use crate::numbers::slow::SlowNoise;
 use crate::record::{
@@ -92,6 +92,11 @@ impl ClosedWindow {
             components: grid_columns(&config, &window.cells, &steps),
         });
         let mut notes = info.notes;
+        let mut cells = window.cells.iter().flat_map(|cell| pair_numbers(&config, cell, &steps));
+        if cells.any(|(_, _, half_step, numbers)| is_limited(half_step, &numbers)) {
+            let text = "adjacent frames differ by less than half a code step in some cells";
+            notes.push(Note::new(NoteCode::CodeLimited, text));
+        }
         if clock.distinct == 0 {
             notes.push(Note::new(NoteCode::Frozen, "no frame differs from the one before"));
         } else if clock.distinct < 2 && frames >= 2 {
@@ -391,6 +396,11 @@ fn pair_spread(scale: Scale, half_step: f64, numbers: &PairNumbers) -> Option<f6
     (spread >= half_step).then(|| scale.spread(spread))
 }
 
+/// Whether there is a spread, but below half a code step.
+fn is_limited(half_step: f64, numbers: &PairNumbers) -> bool {
+    numbers.variance().is_some_and(|variance| variance.max(0.0).sqrt() < half_step)
+}
+
 fn pairwise_record(
     config: &MeterConfig,
     region: &Region,
@@ -398,11 +408,15 @@ fn pairwise_record(
     steps: &[Option<u32>],
 ) -> RegionRecord {
     let in_percent = config.format.range == crate::frame::format::Range::Fixed;
+    let mut limited = Notes::default();
     let components = pair_numbers(config, sums, steps)
         .into_iter()
         .enumerate()
         .map(|(i, (channel, scale, half_step, numbers))| {
             let [corr_x, corr_y] = numbers.correlations();
+            if is_limited(half_step, &numbers) {
+                note_limited_pair(channel, &mut limited);
+            }
             let record = ComponentRecord {
                 // Derived components, which follow the native ones, have a sample wherever R has one.
                 samples: sums
@@ -430,6 +444,7 @@ fn pairwise_record(
         NoteCode::PairwiseOnly,
         "live, regions beyond a quarter of the picture in sum get the pairwise numbers alone",
     )];
+    record.notes.extend(limited.finish());
     record
 }
 

@@ -37,6 +37,13 @@ pub struct Part<'a> {
     pub frames: u64,
 }
 
+impl Part<'_> {
+    /// Whether the window has frames to compare, but by less than can be told.
+    fn lacks_pair(&self) -> bool {
+        self.frames > 1 && self.record.mean.is_some() && self.record.temporal_pair.is_none()
+    }
+}
+
 /// Percent that one code is; 1 where `var` is in percent² already.
 fn unit(parts: &[Part<'_>], video: &VideoRecord, channel: Channel, clip: &Clip) -> f64 {
     if clip.in_percent {
@@ -184,6 +191,11 @@ pub fn pooled(
     } else {
         record.corr_x = pool.by_frames(|record| record.corr_x);
         record.corr_y = pool.by_frames(|record| record.corr_y);
+    }
+    // Records hold no signed variance of pairs to pool: windows with a value alone would read high.
+    if record.temporal_upper.is_none() && parts.iter().any(Part::lacks_pair) {
+        record.temporal_pair = None;
+        estimate::note_limited_pair(channel, notes);
     }
     levels(&pool, &frame_means, &mut record);
     record.flicker_hz = estimate::flicker_hz(channel, &frame_means, clip.frame_rate, notes);

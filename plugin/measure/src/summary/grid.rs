@@ -41,9 +41,15 @@ pub fn pooled(windows: &[&WindowRecord]) -> Option<GridRecord> {
             });
             let pooled = GridColumns {
                 mean: means(&parts, cells, |c| Some(&c.mean), |v| v),
+                // There is no signed variance to pool: windows with a value alone would read high.
                 temporal_pair: means(&pairs, cells, |c| Some(&c.temporal_pair), |v| v * v)
                     .into_iter()
-                    .map(root)
+                    .enumerate()
+                    .map(|(i, mean)| {
+                        root(
+                            mean.filter(|_| !pairs.iter().any(|(c, pairs)| *pairs > 0.0 && lacks_pair(c, i))),
+                        )
+                    })
                     .collect(),
                 corr_x: means(&parts, cells, |c| Some(&c.corr_x), |v| v),
                 corr_y: means(&parts, cells, |c| Some(&c.corr_y), |v| v),
@@ -53,6 +59,12 @@ pub fn pooled(windows: &[&WindowRecord]) -> Option<GridRecord> {
         })
         .collect();
     Some(GridRecord { cols: first.cols, rows: first.rows, components })
+}
+
+/// Whether cell `i` differs from frame to frame by less than can be told.
+fn lacks_pair(columns: &GridColumns, i: usize) -> bool {
+    let there = |column: &[Option<f64>]| column.get(i).copied().flatten().is_some();
+    there(&columns.mean) && !there(&columns.temporal_pair)
 }
 
 /// Mean of f(value) of every cell over the windows that have it, weighted by what stands beside them in `parts`.

@@ -55,7 +55,7 @@ pub fn summarize(windows: &[WindowRecord]) -> Option<WindowRecord> {
     let (first, last) = (*used.first()?, *used.last()?);
     let total = |get: fn(&WindowRecord) -> u64| used.iter().map(|window| get(window)).sum::<u64>();
     let (frames, repeated) = (total(|w| w.frames), total(|w| w.repeated));
-    let nominal = frame_rate(&first.video.framerate);
+    let nominal = frame_rate(&used);
     let clip = Clip {
         fields: if first.video.interlace == "progressive" { 1 } else { 2 },
         frame_rate: if frames > 0 { nominal * (frames - repeated) as f64 / frames as f64 } else { nominal },
@@ -114,14 +114,19 @@ pub fn summarize(windows: &[WindowRecord]) -> Option<WindowRecord> {
     })
 }
 
-/// Frames a second of a fraction as in caps; 25 where it is unknown.
-fn frame_rate(text: &str) -> f64 {
-    text.split_once('/')
-        .and_then(|(numerator, denominator)| {
-            Some(numerator.parse::<f64>().ok()? / denominator.parse::<f64>().ok()?)
-        })
-        .filter(|rate| rate.is_finite() && *rate > 0.0)
-        .unwrap_or(25.0)
+/// Frames a second, repeated ones among them: as in caps, else as many as the windows' lengths hold, else 25, which the
+/// element assumes too.
+fn frame_rate(windows: &[&WindowRecord]) -> f64 {
+    let told = windows.first().and_then(|window| {
+        let (numerator, denominator) = window.video.framerate.split_once('/')?;
+        Some(numerator.parse::<f64>().ok()? / denominator.parse::<f64>().ok()?)
+    });
+    let measured = || {
+        let duration = windows.iter().map(|window| window.duration).sum::<Option<u64>>()?;
+        Some(windows.iter().map(|window| window.frames).sum::<u64>() as f64 * 1e9 / duration as f64)
+    };
+    let known = |rate: &f64| rate.is_finite() && *rate > 0.0;
+    told.filter(known).or_else(|| measured().filter(known)).unwrap_or(25.0)
 }
 
 /// How the windows' samples became light.
