@@ -190,7 +190,7 @@ def test_half_a_step(spread, a, target):
     want = compare.component(y, np.arange(n) / RATE, None, scale, 4)
     report = compare.Report()
     compare.hold(report, "step", got, want, scale)
-    limited = want["var"]["temporal"] ** 0.5 < 2
+    limited = want["var"]["temporal"] ** 0.5 < 2 or want["pair"] ** 0.5 < 2
     notes = [note["code"] for note in record["regions"][0]["notes"] if "Y" in note["text"].split(":")[0].split(", ")]
     report.same("code_limited", "code_limited" in notes, limited)
     pair = want["pair"] if want["pair"] ** 0.5 >= 2 else None
