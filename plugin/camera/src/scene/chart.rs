@@ -13,8 +13,8 @@ use crate::random::{Line, Purpose};
 
 const ASPECT: f64 = 16.0 / 9.0;
 
-/// Reflectance between the patches.
-const SURROUND: f64 = 0.10;
+/// Reflectance between the patches, half-way between two of the greys so that none is lost in it.
+const SURROUND: f64 = 0.118;
 
 /// Lightest and darkest of the greys; their logarithms are evenly spaced, 0.39 stops apart.
 const LIGHTEST: f64 = 0.90;
