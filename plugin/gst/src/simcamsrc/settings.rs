@@ -230,7 +230,7 @@ fn exposure_time(text: &str) -> Result<f64, String> {
     Ok(seconds)
 }
 
-/// The simplest fraction that is `seconds` to seven digits; `None` outside the range of exposures.
+/// The simplest fraction that is `seconds` to six digits; `None` outside the range of exposures.
 fn fraction(seconds: f64) -> Option<String> {
     let (least, most) = EXPOSURE_TIMES;
     if !(least..=most).contains(&seconds) {
@@ -238,7 +238,7 @@ fn fraction(seconds: f64) -> Option<String> {
     }
     (1..=1_000_000_u32).find_map(|lower| {
         let upper = (seconds * f64::from(lower)).round();
-        let near = (upper / f64::from(lower) - seconds).abs() <= 1e-7 * seconds;
+        let near = (upper / f64::from(lower) - seconds).abs() <= 1e-6 * seconds;
         (upper >= 1.0 && near).then(|| format!("{upper}/{lower}"))
     })
 }
