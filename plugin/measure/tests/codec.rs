@@ -1,5 +1,6 @@
 //! The note `codec`: silent on every noise that a camera makes, however filtered; there where a coder ate it.
 
+#[expect(dead_code, reason = "the frames here come from the simulated camera")]
 mod support;
 
 use noise_measure::meter::{Carry, FrameTags};
@@ -8,6 +9,9 @@ use simulated_camera::{Camera, Frame, Recorder, Scene, Shot};
 use support::{Picture, Setup};
 
 const FRAMES: u64 = 24;
+
+/// What a kind of noise differs by.
+type Change = fn(&mut Shot);
 
 /// The card before a camera of few electrons: 300 on the card, 5 of read noise, lines and standing noise too.
 fn shot(seed: u64) -> Shot {
@@ -51,7 +55,7 @@ fn setup(side: u32) -> Setup {
 
 #[test]
 fn no_noise_of_a_camera_is_called_a_codecs() {
-    let kinds: [(&str, fn(&mut Shot)); 12] = [
+    let kinds: [(&str, Change); 12] = [
         ("white", |_| {}),
         ("two electrons", |s| s.exposure = -7.2),
         ("vignetted", |s| s.vignetting = 0.5),
