@@ -173,14 +173,16 @@ impl Case {
 
     fn judge(&self, check: &Check, readings: &[Option<(f64, Reading)>]) -> Finding {
         let known: Vec<(f64, Reading)> = readings.iter().flatten().copied().collect();
-        let scatter = moments(&known.iter().map(|(truth, reading)| reading.value - truth).collect::<Vec<_>>()).1;
+        let scatter =
+            moments(&known.iter().map(|(truth, reading)| reading.value - truth).collect::<Vec<_>>()).1;
         let error = |reading: &Reading| match check.claim {
             Claim::Record => reading.error.unwrap_or(f64::NAN),
             Claim::Formula(error) => error,
             Claim::Scatter => scatter,
         };
         let z: Vec<f64> = known.iter().map(|(truth, r)| (r.value - truth) / error(r)).collect();
-        let mean = |get: &dyn Fn(&(f64, Reading)) -> f64| known.iter().map(get).sum::<f64>() / known.len() as f64;
+        let mean =
+            |get: &dyn Fn(&(f64, Reading)) -> f64| known.iter().map(get).sum::<f64>() / known.len() as f64;
         let format = self.stage.seen();
         let mut finding = Finding {
             case: self.name.clone(),

@@ -96,7 +96,10 @@ pub fn codes_square(stage: &Stage, channel: Channel, percent: f64) -> f64 {
 #[must_use]
 pub fn correlation_error(axes: [&[f64]; 3], lag: [i32; 3], samples: f64) -> f64 {
     let rho = |at: [i32; 3]| -> f64 {
-        at.iter().zip(axes).map(|(h, axis)| axis.get(h.unsigned_abs() as usize).copied().unwrap_or(0.0)).product()
+        at.iter()
+            .zip(axes)
+            .map(|(h, axis)| axis.get(h.unsigned_abs() as usize).copied().unwrap_or(0.0))
+            .product()
     };
     let reach = axes.map(|axis| axis.len() as i32);
     let own = rho(lag);
@@ -107,7 +110,8 @@ pub fn correlation_error(axes: [&[f64]; 3], lag: [i32; 3], samples: f64) -> f64 
                 let here = rho([x, y, t]);
                 let (after, before) =
                     (rho([x + lag[0], y + lag[1], t + lag[2]]), rho([x - lag[0], y - lag[1], t - lag[2]]));
-                sum += here * here + after * before - 4.0 * own * here * after + 2.0 * own * own * here * here;
+                sum +=
+                    here * here + after * before - 4.0 * own * here * after + 2.0 * own * own * here * here;
             }
         }
     }
@@ -151,7 +155,8 @@ pub fn blurred(sigma: f64) -> Vec<f64> {
         return vec![1.0];
     }
     let radius = (4.0 * sigma).ceil() as i32;
-    let weights: Vec<f64> = (-radius..=radius).map(|k| (-0.5 * (f64::from(k) / sigma).powi(2)).exp()).collect();
+    let weights: Vec<f64> =
+        (-radius..=radius).map(|k| (-0.5 * (f64::from(k) / sigma).powi(2)).exp()).collect();
     let product = |lag: usize| weights.iter().zip(&weights[lag..]).map(|(a, b)| a * b).sum::<f64>();
     (0..weights.len()).map(|lag| product(lag) / product(0)).collect()
 }
@@ -172,7 +177,8 @@ pub fn clipped(alpha: f64) -> (f64, f64) {
     let at_limit = 1.0 - points.iter().map(|(_, weight)| weight).sum::<f64>();
     let mean = points.iter().map(|(z, w)| z * w).sum::<f64>() - alpha * at_limit;
     let moment = |power: i32| {
-        points.iter().map(|(z, w)| (z - mean).powi(power) * w).sum::<f64>() + at_limit * (-alpha - mean).powi(power)
+        points.iter().map(|(z, w)| (z - mean).powi(power) * w).sum::<f64>()
+            + at_limit * (-alpha - mean).powi(power)
     };
     let variance = moment(2);
     (variance, moment(4) / (variance * variance))

@@ -1,8 +1,6 @@
 //! Formats of frames.
 
-use noise_measure::format::{
-    Channel, ComponentFormat, FrameFormat, Matrix, Model, Range, Sampling, Scan,
-};
+use noise_measure::format::{Channel, ComponentFormat, FrameFormat, Matrix, Model, Range, Sampling, Scan};
 
 /// A progressive BT.709 format whose components all have `depth` bits; those after the first are subsampled.
 fn format(

@@ -22,7 +22,10 @@ pub fn map<T: Send>(count: usize, work: impl Fn(usize) -> T + Sync) -> Vec<T> {
             }
         };
         let handles: Vec<_> = (0..threads).map(|_| scope.spawn(take)).collect();
-        handles.into_iter().flat_map(|handle| handle.join().expect("a worker's panic is this one's")).collect()
+        handles
+            .into_iter()
+            .flat_map(|handle| handle.join().expect("a worker's panic is this one's"))
+            .collect()
     });
     results.sort_by_key(|(index, _)| *index);
     results.into_iter().map(|(_, result)| result).collect()

@@ -1,9 +1,7 @@
 //! Recording and measuring: a simulated camera in front of a meter, without anything between them.
 
 use noise_measure::format::{Channel, FrameFormat, Range};
-use noise_measure::meter::{
-    FrameTags, LightConfig, Meter, MeterConfig, TransferSource, WindowInfo,
-};
+use noise_measure::meter::{FrameTags, LightConfig, Meter, MeterConfig, TransferSource, WindowInfo};
 use noise_measure::record::{VideoRecord, WindowRecord};
 use noise_measure::region::{self, Length, Rect, RegionSpec, Role};
 use noise_measure::transfer::Transfer;
@@ -116,7 +114,8 @@ impl Stage {
     /// The same with the regions of the scene instead of the whole picture.
     #[must_use]
     pub fn with_targets(mut self) -> Self {
-        self.regions = self.shot.scene.targets().iter().map(simulated_camera::scene::Target::region).collect();
+        self.regions =
+            self.shot.scene.targets().iter().map(simulated_camera::scene::Target::region).collect();
         self
     }
 
@@ -140,9 +139,12 @@ impl Stage {
     #[must_use]
     pub fn extent(&self, channel: Channel) -> (f64, f64) {
         let FrameFormat { width, height, ref components, .. } = self.format;
-        let region = region::resolve(&self.regions, width, height, Rect { x: 0, y: 0, width, height }).remove(0);
-        let component =
-            components.iter().find(|component| component.channel == channel).expect("a component of the format");
+        let region =
+            region::resolve(&self.regions, width, height, Rect { x: 0, y: 0, width, height }).remove(0);
+        let component = components
+            .iter()
+            .find(|component| component.channel == channel)
+            .expect("a component of the format");
         let count = |(first, end): (u32, u32)| f64::from(end - first);
         let Rect { x, y, width: w, height: h } = region.rect;
         (
@@ -195,8 +197,7 @@ impl Stage {
         let shot = self.seeded(seed);
         let format = self.seen();
         let active = Rect { x: 0, y: 0, width: format.width, height: format.height };
-        let mut recorder =
-            Recorder::new(shot, self.format.clone(), 1).expect("a shot that can be recorded");
+        let mut recorder = Recorder::new(shot, self.format.clone(), 1).expect("a shot that can be recorded");
         let mut meter = Meter::new(MeterConfig {
             regions: region::resolve(&self.regions, format.width, format.height, active),
             active,

@@ -29,7 +29,8 @@ pub fn number(finding: &Finding) -> String {
         Kind::Spread => {
             let percent = |variance: f64| format!("{:.4} %", finding.percent_per_code * root(variance));
             // Half of a variance's relative error is its root's; there is none of a spread of zero.
-            let of_truth = |v: f64| if *truth > 0.0 { format!("{:.3} %", 100.0 * v) } else { "–".to_owned() };
+            let of_truth =
+                |v: f64| if *truth > 0.0 { format!("{:.3} %", 100.0 * v) } else { "–".to_owned() };
             [
                 percent(*truth),
                 percent(*measured),
@@ -37,9 +38,7 @@ pub fn number(finding: &Finding) -> String {
                 of_truth(0.5 * error / truth),
             ]
         }
-        Kind::Correlation => {
-            [truth, measured, &(measured - truth), error].map(|value| format!("{value:.4}"))
-        }
+        Kind::Correlation => [truth, measured, &(measured - truth), error].map(|value| format!("{value:.4}")),
         Kind::Level => [truth, measured, &(measured - truth), error].map(|value| format!("{value:.4} %")),
         Kind::Decibels => [truth, measured, &(measured - truth), error].map(|value| format!("{value:.3} dB")),
     };

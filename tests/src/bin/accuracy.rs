@@ -6,7 +6,10 @@ use noisemeter_tests::accuracy::{cases, table};
 
 fn main() {
     let mut words: Vec<String> = std::env::args().skip(1).collect();
-    let seeds = words.iter().position(|w| w.parse::<usize>().is_ok()).map_or(64, |at| words.remove(at).parse().unwrap());
+    let seeds = words
+        .iter()
+        .position(|w| w.parse::<usize>().is_ok())
+        .map_or(64, |at| words.remove(at).parse().unwrap());
     for group in cases::all() {
         if !words.is_empty() && !words.iter().any(|word| word == group.word) {
             continue;

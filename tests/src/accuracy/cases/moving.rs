@@ -97,8 +97,12 @@ pub fn standing() -> Vec<Case> {
             .with_targets();
         let truth = expect::temporal(&stage, y);
         let error = fixed_error(0.0, truth, f64::from(64 * 64));
-        let case = temporal(Case::new(format!("corners {:.0} % darker", 100.0 * loss), stage), y)
-            .expect(y, Quantity::Fixed, 0.0, Claim::Formula(error));
+        let case = temporal(Case::new(format!("corners {:.0} % darker", 100.0 * loss), stage), y).expect(
+            y,
+            Quantity::Fixed,
+            0.0,
+            Claim::Formula(error),
+        );
         cases.push(case);
     }
     for (name, prnu, dsnu) in [
@@ -113,7 +117,8 @@ pub fn standing() -> Vec<Case> {
         let truth = expect::component(&stage, y);
         let fixed = expect::codes_square(&stage, y, truth.fixed_pixel);
         let error = fixed_error(fixed, expect::temporal(&stage, y), f64::from(192 * 192));
-        let case = temporal(Case::new(name, stage), y).expect(y, Quantity::Fixed, fixed, Claim::Formula(error));
+        let case =
+            temporal(Case::new(name, stage), y).expect(y, Quantity::Fixed, fixed, Claim::Formula(error));
         cases.push(case);
     }
     cases
