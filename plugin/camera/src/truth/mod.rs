@@ -3,17 +3,18 @@
 //! Names and units are those of a window's record. Spreads are those of an endless recording: `temporal` is what
 //! `temporal_long` estimates, since a recursive filter makes short windows read low.
 
+mod signal;
+
 use std::collections::BTreeMap;
 
 use noise_measure::format::{FrameFormat, Scale};
 use noise_measure::quantile::normal_cdf;
 use serde::{Deserialize, Serialize};
 
+use self::signal::{Axis, PIXELS, Parts, Signal, even_shares};
 use crate::develop::Writer;
-use crate::exposure::Exposure;
-use crate::reduction::gaussian;
 use crate::scene::Target;
-use crate::sensor::{HOT, fall_off};
+use crate::sensor::fall_off;
 use crate::shot::Shot;
 
 /// The truth of a recording.
@@ -87,50 +88,6 @@ pub struct LightTruth {
     pub snr_temporal_db: Option<f64>,
 }
 
-/// Variances of one signal, by how they spread over the picture.
-#[derive(Debug, Clone, Copy, Default)]
-struct Parts {
-    own: f64,
-    row: f64,
-    column: f64,
-    fixed: f64,
-}
-
-impl Parts {
-    fn moving(self) -> f64 {
-        self.own + self.row + self.column
-    }
-}
-
-/// Mean and variances of a place's signal, the same for R, G and B.
-#[derive(Debug, Clone, Copy)]
-struct Signal {
-    mean: f64,
-    parts: Parts,
-}
-
-/// Power that filters leave of white noise, and the correlation that they make, along one axis.
-#[derive(Debug, Clone, Copy)]
-struct Axis {
-    power: f64,
-    lag: f64,
-}
-
-impl Axis {
-    /// A Gaussian of `sigma` pixels, then means of `footprint` pixels every `step`.
-    fn new(sigma: f64, step: u32, footprint: u32) -> Self {
-        let (h, n) = (gaussian(sigma), footprint as usize);
-        let mut joined = vec![0.0; h.len() + n - 1];
-        for (k, weight) in h.iter().enumerate() {
-            joined[k..k + n].iter_mut().for_each(|sum| *sum += weight / f64::from(footprint));
-        }
-        let power: f64 = joined.iter().map(|w| w * w).sum();
-        let shifted = joined.iter().skip(step as usize);
-        let lagged: f64 = joined.iter().zip(shifted).map(|(a, b)| a * b).sum();
-        Self { power, lag: lagged / power }
-    }
-}
-
 /// The truth of `shot` in `format`.
 #[must_use]
 pub fn truth(shot: &Shot, format: &FrameFormat) -> Truth {
@@ -158,7 +115,7 @@ pub fn truth(shot: &Shot, format: &FrameFormat) -> Truth {
 #[must_use]
 pub fn region(shot: &Shot, format: &FrameFormat, name: &str, lights: &[f64]) -> RegionTruth {
     let level = shot.level();
-    let signals: Vec<Signal> = lights.iter().map(|&light| signal(shot, &level, light)).collect();
+    let signals: Vec<Signal> = lights.iter().map(|&light| Signal::new(shot, &level, light)).collect();
     let mut components = BTreeMap::new();
     for writer in Writer::all(format) {
         components
@@ -196,72 +153,6 @@ fn lights(shot: &Shot, format: &FrameFormat, target: &Target, reflectance: f64) 
         .collect()
 }
 
-/// Quadrature over a standard normal variable: ±8 in steps of 0.02, far finer than any curve bends.
-fn normal_points() -> impl Iterator<Item = (f64, f64)> {
-    const STEP: f64 = 0.02;
-    let scale = STEP / std::f64::consts::TAU.sqrt();
-    (-400..=400).map(move |i| {
-        let z = f64::from(i) * STEP;
-        (z, scale * (-0.5 * z * z).exp())
-    })
-}
-
-/// Signal of a place with `light` behind sensor, noise reduction and curve, before any matrix.
-fn signal(shot: &Shot, level: &Exposure, light: f64) -> Signal {
-    let camera = &shot.camera;
-    let square = level.electrons * level.electrons;
-    let electrons = light.max(0.0) * level.electrons;
-    let hot = camera.hot_ppm / 1e6;
-    let axis = Axis::new(shot.reduction.spatial, 1, 1);
-    let a = shot.reduction.temporal;
-    let kept = (1.0 - a) / (1.0 + a);
-    // Frames differ in the strength of their noise: on average its variance is that of the mean square.
-    let gain =
-        1.0 + camera.gain_change * camera.gain_change + shot.pulse.map_or(0.0, |p| p.depth * p.depth / 2.0);
-    let shot_read = electrons + hot * (HOT.0 + HOT.1) + level.read_noise_e * level.read_noise_e;
-    let rounding = level.step() * level.step() / 12.0;
-    let filter = axis.power * axis.power;
-    let lit = Parts {
-        own: kept * filter * (gain * shot_read / square + rounding),
-        row: kept * axis.power * gain * camera.row_e * camera.row_e / square,
-        column: kept * axis.power * gain * camera.column_e * camera.column_e / square,
-        fixed: filter
-            * ((camera.prnu * light).powi(2)
-                + (camera.dsnu_e * camera.dsnu_e
-                    + hot * (2.0 * HOT.1 * HOT.1 + 2.0 * HOT.0 * HOT.1 + HOT.0 * HOT.0)
-                    - (hot * (HOT.0 + HOT.1)).powi(2))
-                    / square),
-    };
-    let moving = lit.moving();
-    // Shot noise's skewness, (its third cumulant)/(6·variance) of the normal's square, as the sensor draws it;
-    // filters average it away.
-    let unfiltered = a == 0.0 && shot.reduction.spatial == 0.0;
-    let bend =
-        if unfiltered && moving > 0.0 { electrons / level.electrons.powi(3) / (6.0 * moving) } else { 0.0 };
-    let spread = (moving - 2.0 * bend * bend).max(0.0).sqrt();
-    let centre = light + hot * (HOT.0 + HOT.1) / level.electrons;
-    let floor = -crate::exposure::PEDESTAL_STEPS * level.step();
-    let value = |z: f64| {
-        let light = centre + spread * z + bend * (z * z - 1.0);
-        shot.transfer.from_light(light.clamp(floor, level.clip))
-    };
-    let (mut mean, mut squares) = (0.0, 0.0);
-    let reference = value(0.0);
-    for (z, weight) in normal_points() {
-        let difference = value(z) - reference;
-        mean += weight * difference;
-        squares += weight * difference * difference;
-    }
-    let variance = (squares - mean * mean).max(0.0);
-    let gain = if moving > 0.0 { variance / moving } else { 0.0 };
-    let slope = shot.transfer.slope(reference).recip();
-    let fixed = if slope.is_finite() { lit.fixed * slope * slope } else { 0.0 };
-    Signal {
-        mean: reference + mean,
-        parts: Parts { own: gain * lit.own, row: gain * lit.row, column: gain * lit.column, fixed },
-    }
-}
-
 /// One component of a patch whose pixels have `signals` in equal shares.
 fn component(shot: &Shot, format: &FrameFormat, writer: &Writer, signals: &[Signal]) -> ComponentTruth {
     let sigma = shot.reduction.spatial;
@@ -282,10 +173,13 @@ fn component(shot: &Shot, format: &FrameFormat, writer: &Writer, signals: &[Sign
             column: signal.parts.column * sum * sum * x,
             fixed: signal.parts.fixed * squares * x * y,
         };
-        let centre = black + sum * signal.mean;
-        let (code, variance) = rounded(centre, parts.moving().sqrt(), least, most);
-        mean += code;
-        total += variance;
+        // Pixels stand apart by what is fixed, and each rounds at a place of its own.
+        let (spread, apart) = (parts.moving().sqrt(), parts.fixed.sqrt());
+        for offset in even_shares() {
+            let (code, variance) = rounded(black + sum * signal.mean + apart * offset, spread, least, most);
+            mean += code / PIXELS as f64;
+            total += variance / PIXELS as f64;
+        }
         exact.own += parts.own;
         exact.row += parts.row;
         exact.column += parts.column;
@@ -357,14 +251,5 @@ mod tests {
         assert!((mean - 30.0 / std::f64::consts::TAU.sqrt()).abs() < 0.01, "{mean}");
         let want = 900.0 * (0.5 - 1.0 / std::f64::consts::TAU);
         assert!((variance / want - 1.0).abs() < 1e-3, "{variance} {want}");
-    }
-
-    #[test]
-    fn filters_have_the_published_powers() {
-        // A mean of two: half the power, and neighbours two pixels apart share nothing.
-        let pair = Axis::new(0.0, 2, 2);
-        assert!((pair.power - 0.5).abs() < 1e-12 && pair.lag.abs() < 1e-12);
-        let blurred = Axis::new(1.0, 1, 1);
-        assert!((blurred.power - 0.282_124).abs() < 1e-5 && (blurred.lag - 0.778_640).abs() < 1e-4);
     }
 }
