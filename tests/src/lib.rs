@@ -1,1 +1,3 @@
-//! Whole-system tests live in `tests/`; this crate has no code of its own.
+//! Whole-system tests live in `tests/`; here is what they share.
+
+pub mod process;
