@@ -182,16 +182,17 @@ pub struct SimulateArgs {
     pub size: String,
 
     /// Frames a clip; 24 are a second
-    #[arg(long, value_name = "N", default_value_t = 24, value_parser = clap::value_parser!(u32).range(2..=100_000))]
+    #[arg(long, value_name = "N", default_value_t = 24, allow_negative_numbers = true,
+          value_parser = clap::value_parser!(u32).range(2..=100_000))]
     pub frames: u32,
 
     /// Steps of each ISO ladder, spread over ISO 200 to 51200; from five on, two of them are spoiled on purpose
-    #[arg(long, value_name = "N", default_value_t = 9,
-          value_parser = clap::value_parser!(u32).range(i64::from(*scenario::STEPS.start())..=i64::from(*scenario::STEPS.end())))]
+    #[arg(long, value_name = "N", default_value_t = 9, allow_negative_numbers = true,
+          value_parser = clap::value_parser!(u32).range(scenario::STEPS))]
     pub steps: u32,
 
     /// Another number makes another session with the same truth
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(long, value_name = "N", default_value_t = 1, allow_negative_numbers = true)]
     pub seed: u32,
 
     /// What the clips are compressed with

@@ -92,7 +92,7 @@ fn a_lossless_clip_holds_the_camera_s_own_frames() {
         transfer: Transfer::AcesCct,
         seed: made["seed"].as_u64().expect("a whole number"),
         rate: 24.0,
-        readout_time: 1.0 / 60.0,
+        readout_time: 0.016,
         exposure_time: 1.0 / 6400.0,
         ..Shot::new(Camera::preset("rowan").expect("a preset"), 51_200.0, Scene::Rings)
     };

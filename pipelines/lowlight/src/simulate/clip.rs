@@ -28,6 +28,8 @@ pub struct Made {
     pub body: Camera,
     /// Name of the mode.
     pub mode: String,
+    /// Strength of the noise reduction, 0..=1; 0 is none.
+    pub noise_reduction_strength: f64,
     /// ISO speed.
     pub iso_speed: u32,
     /// Exposure time as `1/50`.
@@ -38,6 +40,8 @@ pub struct Made {
     pub flicker_frequency: f64,
     /// (max − min)/(max + min) of the lamp's light.
     pub flicker_depth: f64,
+    /// Nanoseconds from the first row's exposure to the last one's.
+    pub readout_time: u64,
     /// Columns.
     pub width: u32,
     /// Rows.
@@ -77,11 +81,13 @@ impl Made {
             camera: take.camera.to_owned(),
             body: scenario::body(take.camera)?,
             mode: take.mode.name().to_owned(),
+            noise_reduction_strength: if take.mode == Mode::Filtered { scenario::STRENGTH } else { 0.0 },
             iso_speed: take.iso,
             exposure_time: take.shutter(),
             exposure: take.exposure,
             flicker_frequency: take.lamp.frequency,
             flicker_depth: take.lamp.depth,
+            readout_time: scenario::READOUT,
             width: settings.width,
             height: settings.height,
             frames: settings.frames,
@@ -90,12 +96,6 @@ impl Made {
             bitrate_kbit: settings.bitrate(),
             seed: take.seed,
         })
-    }
-
-    /// Whether noise reduction is on.
-    #[must_use]
-    pub fn filtered(&self) -> bool {
-        self.mode == Mode::Filtered.name()
     }
 }
 

@@ -8,8 +8,8 @@ use gst::prelude::*;
 use serde_json::{Map, Value};
 
 use super::clip::Made;
+use super::curve;
 use super::settings::Codec;
-use super::{curve, scenario};
 use crate::signals::Stop;
 use crate::text::one_line;
 
@@ -112,20 +112,19 @@ fn count_frames(camera: &gst::Element) -> Result<Arc<AtomicU64>, String> {
 
 fn camera(made: &Made) -> Result<gst::Element, String> {
     let camera = element("simcamsrc", "this program's own plugin")?;
-    let shutter = made.exposure_time.strip_prefix("1/").and_then(|number| number.parse().ok());
-    let shutter = gst::Fraction::new(1, shutter.ok_or("a shutter that is not one over something")?);
     camera.set_property("camera", &made.camera);
     camera.set_property("iso-speed", f64::from(made.iso_speed));
-    camera.set_property("exposure-time", shutter);
+    camera.set_property("exposure-time", &made.exposure_time);
     camera.set_property("exposure", made.exposure);
     camera.set_property_from_str("scene", "rings");
     camera.set_property_from_str("transfer", curve::NAME);
-    if made.filtered() {
+    if made.noise_reduction_strength > 0.0 {
         camera.set_property_from_str("noise-reduction", "spatial+temporal");
+        camera.set_property("noise-reduction-strength", made.noise_reduction_strength);
     }
     camera.set_property("flicker-frequency", made.flicker_frequency);
     camera.set_property("flicker-depth", made.flicker_depth);
-    camera.set_property("readout-time", scenario::READOUT);
+    camera.set_property("readout-time", made.readout_time);
     camera.set_property("seed", made.seed);
     camera.set_property("num-buffers", i32::try_from(made.frames).map_err(|error| error.to_string())?);
     Ok(camera)

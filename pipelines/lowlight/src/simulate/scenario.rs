@@ -9,8 +9,11 @@ pub const TITLE: &str = "Night market: three simulated cameras";
 /// Frames a second of every clip.
 pub const RATE: u32 = 24;
 
-/// Seconds from the first row's exposure to the last one's; with the steady lamp it changes nothing.
-pub const READOUT: f64 = 1.0 / 60.0;
+/// Nanoseconds from the first row's exposure to the last one's; with the steady lamp it changes nothing.
+pub const READOUT: u64 = 16_000_000;
+
+/// Strength of the filtered mode's noise reduction, 0..=1.
+pub const STRENGTH: f64 = 0.5;
 
 /// The cameras, by preset.
 pub const CAMERAS: [&str; 3] = ["juniper", "larch", "rowan"];
@@ -45,7 +48,7 @@ const LADDER: [(u32, u32); 25] = [
 ];
 
 /// Fewest and most steps of a ladder.
-pub const STEPS: std::ops::RangeInclusive<u32> = 2..=LADDER.len() as u32;
+pub const STEPS: std::ops::RangeInclusive<i64> = 2..=LADDER.len() as i64;
 
 /// Steps from which on two of them are spoiled: fewer would hardly leave a ladder.
 pub const SPOILED_FROM: u32 = 5;
@@ -195,7 +198,7 @@ mod tests {
 
     #[test]
     fn every_number_of_steps_gives_so_many_different_ones_from_end_to_end() {
-        for steps in STEPS {
+        for steps in STEPS.map(|steps| steps as u32) {
             let places = places(steps);
             assert_eq!(places.len(), steps as usize);
             assert!(places.windows(2).all(|pair| pair[0] < pair[1]), "{places:?}");
@@ -205,7 +208,7 @@ mod tests {
 
     #[test]
     fn clips_have_names_and_seeds_of_their_own() {
-        let takes = takes(*STEPS.end(), 3);
+        let takes = takes(*STEPS.end() as u32, 3);
         let names: std::collections::BTreeSet<String> = takes.iter().map(Take::clip).collect();
         let seeds: std::collections::BTreeSet<u64> = takes.iter().map(|take| take.seed).collect();
         assert_eq!((names.len(), seeds.len()), (takes.len(), takes.len()));
