@@ -174,9 +174,6 @@ impl Session {
         })?;
         let size = truth.map(|truth| pending.commit(made, truth)).transpose()?;
         talk.over(index);
-        if size.is_some() {
-            talk.line(&format!("{name}: rendered, {} frames", made.frames));
-        }
         Ok(size)
     }
 
