@@ -49,6 +49,17 @@ pub struct Reduction {
     pub temporal: f64,
 }
 
+impl Reduction {
+    /// What one setting of 0..=1 stands for in the parts that are switched on: a Gaussian of 3 · `strength` pixels and a
+    /// share of 0.95 · `strength` of the frame before. Values outside are taken as the nearer end.
+    #[must_use]
+    pub fn of_strength(strength: f64, spatial: bool, temporal: bool) -> Self {
+        let strength = strength.clamp(0.0, 1.0);
+        let part = |on: bool, most: f64| if on { most * strength } else { 0.0 };
+        Self { spatial: part(spatial, STRONGEST_SPATIAL), temporal: part(temporal, MAX_TEMPORAL) }
+    }
+}
+
 /// Noise times 1 + depth·cos(2π·frame/frames).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Pulse {
@@ -60,6 +71,9 @@ pub struct Pulse {
 
 /// Largest sd of the spatial filter, in pixels.
 pub const MAX_SPATIAL: f64 = 8.0;
+
+/// Sd of the spatial filter at full strength, in pixels.
+const STRONGEST_SPATIAL: f64 = 3.0;
 
 /// Largest coefficient of the temporal filter.
 pub const MAX_TEMPORAL: f64 = 0.95;
@@ -138,5 +152,19 @@ impl Shot {
         }
         let readout = self.readout_time * row as f64 / rows.max(1) as f64;
         self.lamp.over(n as f64 / self.rate + readout, self.exposure_time)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn strength_is_shared_out_to_the_filters_that_are_on() {
+        assert_eq!(Reduction::of_strength(1.0, true, true), Reduction { spatial: 3.0, temporal: 0.95 });
+        assert_eq!(Reduction::of_strength(0.5, true, false), Reduction { spatial: 1.5, temporal: 0.0 });
+        assert_eq!(Reduction::of_strength(0.5, false, true), Reduction { spatial: 0.0, temporal: 0.475 });
+        assert_eq!(Reduction::of_strength(7.0, true, true), Reduction::of_strength(1.0, true, true));
+        assert_eq!(Reduction::of_strength(1.0, false, false), Reduction::default());
     }
 }

@@ -40,8 +40,7 @@ impl Parts {
     /// Any other text leaves all parts unknown.
     #[must_use]
     pub fn parse(text: &str) -> Self {
-        let named = NAMES.iter().find(|(name, _)| *name == text).map(|(_, numbers)| *numbers);
-        let Some([range, matrix, transfer, primaries]) = named.or_else(|| numbers(text)) else {
+        let Some([range, matrix, transfer, primaries]) = numbers(text) else {
             return Self::default();
         };
         Self {
@@ -57,20 +56,7 @@ impl Parts {
                 _ => None,
             },
             rgb: matrix == 1,
-            transfer: match transfer {
-                1 => Some(Transfer::Linear),
-                2 => Some(Transfer::Gamma(1.8)),
-                3 => Some(Transfer::Gamma(2.0)),
-                4 => Some(Transfer::Gamma(2.2)),
-                5 | 11 | 13 | 16 => Some(Transfer::Bt709),
-                7 => Some(Transfer::Srgb),
-                8 => Some(Transfer::Gamma(2.8)),
-                // Adobe RGB (1998), 4.3.1.2: 2 + 51/256.
-                12 => Some(Transfer::Gamma(2.199_218_75)),
-                14 => Some(Transfer::Pq),
-                15 => Some(Transfer::Hlg),
-                _ => None,
-            },
+            transfer: TRANSFERS.iter().find(|(number, _)| *number == transfer).map(|(_, curve)| *curve),
             primaries: match primaries {
                 1 => Some(Matrix::Bt709),
                 3 | 4 => Some(Matrix::Bt601),
@@ -81,7 +67,43 @@ impl Parts {
     }
 }
 
-fn numbers(text: &str) -> Option<[u32; 4]> {
+/// Curves of GStreamer's numbers; the first number of a curve is the one to write.
+const TRANSFERS: [(u32, Transfer); 13] = [
+    (1, Transfer::Linear),
+    (2, Transfer::Gamma(1.8)),
+    (3, Transfer::Gamma(2.0)),
+    (4, Transfer::Gamma(2.2)),
+    (5, Transfer::Bt709),
+    (11, Transfer::Bt709),
+    (13, Transfer::Bt709),
+    (16, Transfer::Bt709),
+    (7, Transfer::Srgb),
+    (8, Transfer::Gamma(2.8)),
+    // Adobe RGB (1998), 4.3.1.2: 2 + 51/256.
+    (12, Transfer::Gamma(2.199_218_75)),
+    (14, Transfer::Pq),
+    (15, Transfer::Hlg),
+];
+
+/// GStreamer's number for a curve; 0, unknown, for those that have none.
+#[must_use]
+pub fn transfer_number(transfer: Transfer) -> u32 {
+    TRANSFERS.iter().find(|(_, curve)| *curve == transfer).map_or(0, |(number, _)| *number)
+}
+
+/// Range, matrix, transfer and primaries as caps say them: by name where GStreamer has one.
+#[must_use]
+pub fn text(numbers: [u32; 4]) -> String {
+    let named = NAMES.iter().find(|(_, known)| *known == numbers);
+    named.map_or_else(|| numbers.map(|number| number.to_string()).join(":"), |(name, _)| (*name).to_owned())
+}
+
+/// Range, matrix, transfer and primaries of a name or of four numbers; `None` for other texts.
+#[must_use]
+pub fn numbers(text: &str) -> Option<[u32; 4]> {
+    if let Some((_, numbers)) = NAMES.iter().find(|(name, _)| *name == text) {
+        return Some(*numbers);
+    }
     let mut numbers = [0; 4];
     let mut parts = text.split(':');
     for number in &mut numbers {

@@ -1,4 +1,5 @@
-//! Elements of the noisemeter plugin: noise and clipping of video, measured in a running pipeline.
+//! Elements of the noisemeter plugin: noise and clipping of video, measured in a running pipeline, and a simulated camera
+//! to hold the meter against.
 //!
 //! [`plugin_register_static`] makes the elements known to a program that links this crate; call it before anything
 //! loads the shared library of the same plugin.
@@ -8,9 +9,11 @@ pub mod frames;
 pub mod message;
 pub mod meta;
 pub mod noisemeter;
+pub mod simcamsrc;
 
 fn plugin_init(plugin: &gst::Plugin) -> Result<(), glib::BoolError> {
-    noisemeter::register(plugin)
+    noisemeter::register(plugin)?;
+    simcamsrc::register(plugin)
 }
 
 /// What GStreamer finds in the shared library.

@@ -1,6 +1,6 @@
-//! Why a buffer cannot be read.
+//! Why a buffer cannot be read or written.
 
-/// Why the frame in one buffer cannot be read; the stream goes on without it.
+/// Why the frame in one buffer cannot be read or written; the stream goes on without it.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum ReadError {
     /// The VideoMeta is of another format.
@@ -91,6 +91,15 @@ pub enum ReadError {
     /// The memory refuses to be mapped.
     #[error("the buffer's memory cannot be mapped for reading")]
     Map,
+    /// The memory refuses to be mapped for writing.
+    #[error("the buffer's memory cannot be mapped for writing")]
+    MapWritable,
+    /// Rows that run over the border of two memories.
+    #[error("plane {plane} is split over two memories; it cannot be written there")]
+    Split {
+        /// Index of the plane.
+        plane: usize,
+    },
     /// The core refuses the view.
     #[error(transparent)]
     View(#[from] noise_measure::Error),

@@ -30,6 +30,8 @@ pub struct Layout {
     name: String,
     model: Model,
     components: Vec<Component>,
+    /// Plane and place of opacity.
+    alpha: Option<(usize, Place)>,
     bayer: Option<Bayer>,
     width: u32,
     height: u32,
@@ -101,6 +103,7 @@ impl Layout {
             name: info.format().to_string(),
             model,
             components,
+            alpha: table::alpha(info.format()),
             bayer: None,
             width: info.width(),
             height: info.height(),
@@ -132,6 +135,7 @@ impl Layout {
             name: format!("bayer-{pattern}"),
             model: Model::Bayer,
             components: Vec::new(),
+            alpha: None,
             bayer: Some(bayer),
             width,
             height,
@@ -280,6 +284,19 @@ impl Layout {
             .collect()
     }
 
+    /// Opacity over `picture`; it has a depth and a place, and no channel of its own in results.
+    pub(super) fn alpha(&self, picture: &Picture) -> Option<Part> {
+        let (plane, place) = self.alpha?;
+        let Place::Words { packing, .. } = place else { return None };
+        let format = ComponentFormat {
+            channel: Channel::Y,
+            depth: packing.depth,
+            horizontal: Sampling::FULL,
+            vertical: Sampling::FULL,
+        };
+        Some(Part { format, plane, place, x: picture.x, y: picture.y, row_step: 1 })
+    }
+
     /// Rows of a component with `vertical` sampling that a buffer holds for `picture`; `parity` as in alternate fields.
     pub(super) fn rows(&self, vertical: Sampling, picture: &Picture, parity: usize) -> u32 {
         let (upper, lower) = (picture.height.div_ceil(2), picture.height / 2);
@@ -305,6 +322,19 @@ pub(super) struct Part {
     pub y: u32,
     /// Rows of the plane from a row of the component to the next.
     pub row_step: u32,
+}
+
+impl Part {
+    /// Whether samples of both have bits in the same words.
+    pub(super) fn shares_words(&self, other: &Self) -> bool {
+        match (self.place, other.place) {
+            (Place::Words { offset: a, .. }, Place::Words { offset: b, .. }) => {
+                self.plane == other.plane && a == b
+            }
+            // Patterns are written bit by bit, whoever is in them.
+            _ => self.plane == other.plane,
+        }
+    }
 }
 
 /// Sampling from pixel `first` on and the first sample that lies wholly behind it.

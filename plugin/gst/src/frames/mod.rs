@@ -9,6 +9,7 @@ mod layout;
 mod read;
 mod table;
 mod unpack;
+mod write;
 
 use std::str::FromStr;
 use std::sync::LazyLock;
@@ -18,6 +19,7 @@ use gst_video::VideoFormat;
 pub use error::ReadError;
 pub use layout::{BadCaps, Layout, Picture};
 pub use read::Scratch;
+pub use write::Canvas;
 
 /// Formats that the meter reads: all raw ones of GStreamer 1.22 but tiled and palette ones.
 ///
@@ -142,7 +144,13 @@ fn is_allowed(format: VideoFormat) -> bool {
     AVAILABLE.contains(&format)
 }
 
-/// What both pads accept.
+/// Raw frames in plain memory: what a [`Canvas`] can be written into.
+#[must_use]
+pub fn raw_caps() -> gst::Caps {
+    gst_video::VideoCapsBuilder::new().format_list(AVAILABLE.iter().copied()).build()
+}
+
+/// What both pads of the meter accept.
 #[must_use]
 pub fn template_caps() -> gst::Caps {
     const OVERLAY: &str = "meta:GstVideoOverlayComposition";

@@ -15,15 +15,15 @@ pub struct Scratch {
 }
 
 /// Where one component's bytes are.
-struct Span {
-    part: Part,
-    rows: usize,
-    width: usize,
-    stride: usize,
+pub(super) struct Span {
+    pub part: Part,
+    pub rows: usize,
+    pub width: usize,
+    pub stride: usize,
     /// First byte of the first sample's row, in the buffer.
-    start: usize,
+    pub start: usize,
     /// Behind the last byte to read, in the buffer.
-    end: usize,
+    pub end: usize,
 }
 
 /// Bytes that hold a span, and the buffer's byte they begin at.
@@ -102,19 +102,23 @@ impl Layout {
         Ok(measure(&views))
     }
 
-    fn span(&self, part: Part, picture: &Picture, parity: usize, size: usize) -> Result<Span, ReadError> {
+    pub(super) fn span(
+        &self,
+        part: Part,
+        picture: &Picture,
+        parity: usize,
+        size: usize,
+    ) -> Result<Span, ReadError> {
         let plane = picture.planes.get(part.plane).copied().unwrap_or_default();
         let width = part.format.horizontal.count(picture.width) as usize;
         let rows = self.rows(part.format.vertical, picture, parity) as usize;
         let row_step = part.row_step as usize;
         let last = (part.x as usize + width).saturating_sub(1);
         let row_bytes = match part.place {
-            Place::Words { offset, stride, packing } => {
-                last.saturating_mul(stride).saturating_add(offset + packing.word.bytes())
-            }
+            Place::Words { .. } => part.place.row_bytes(last),
             // A row of GStreamer's own may end inside the last pattern (UYVP of some odd widths): the rest of it is
             // then the start of the next row, for the library's readers as well.
-            Place::Groups(group) => unpack::row_bytes(group, last).min(plane.stride),
+            Place::Groups(_) => part.place.row_bytes(last).min(plane.stride),
         };
         let out_of_bounds = || ReadError::Bounds {
             plane: part.plane,

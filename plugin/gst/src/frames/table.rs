@@ -37,6 +37,22 @@ pub(super) enum Place {
     Groups(Group),
 }
 
+impl Place {
+    /// Bytes of a row up to the end of sample `last`.
+    pub fn row_bytes(self, last: usize) -> usize {
+        match self {
+            Self::Words { offset, stride, packing } => {
+                last.saturating_mul(stride).saturating_add(offset + packing.word.bytes())
+            }
+            Self::Groups(group) => {
+                let count = group.slots.len().max(1);
+                let end = group.slots.get(last % count).map_or(0, |slot| slot.byte + slot.word.bytes());
+                last / count * group.bytes + end
+            }
+        }
+    }
+}
+
 /// The samples of one component in a repeating pattern of bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Group {
@@ -146,6 +162,27 @@ pub(super) fn components(format: VideoFormat) -> Option<(Model, Vec<Component>)>
     }
     Some((model, components))
 }
+
+/// Plane and place of the opacity of `format`, one sample a pixel; `None` where it has none.
+pub(super) fn alpha(format: VideoFormat) -> Option<(usize, Place)> {
+    let info = VideoFormatInfo::from_format(format);
+    if !info.has_alpha() {
+        return None;
+    }
+    let plane = *info.plane().get(ALPHA)? as usize;
+    let word = |word, offset, stride, shift, depth| {
+        Some((plane, Place::Words { offset, stride, packing: Packing { word, shift, depth } }))
+    };
+    match format {
+        VideoFormat::Y410 | VideoFormat::Rgb10a2Le | VideoFormat::Bgr10a2Le => word(Word::U32Le, 0, 4, 30, 2),
+        VideoFormat::Y412Le => word(Word::U16Le, 6, 8, 4, 12),
+        VideoFormat::Y412Be => word(Word::U16Be, 6, 8, 4, 12),
+        _ => Some((plane, words(format, &info, ALPHA)?)),
+    }
+}
+
+/// Index of opacity in the library's descriptions.
+const ALPHA: usize = 3;
 
 fn groups(format: VideoFormat, index: usize) -> Option<Group> {
     let set = match format {

@@ -25,13 +25,6 @@ pub(super) struct Source {
     pub height: usize,
 }
 
-/// Bytes of a row up to the end of sample `last`.
-pub(super) fn row_bytes(group: Group, last: usize) -> usize {
-    let count = group.slots.len().max(1);
-    let end = group.slots.get(last % count).map_or(0, |slot| slot.byte + slot.word.bytes());
-    last / count * group.bytes + end
-}
-
 /// Copies the codes of `depth` bits of one component to `out`, whole patterns at a time, and says where they lie there.
 ///
 /// Bytes that a truncated last row lacks are read as 0; the caller has checked that none of its own samples needs them.

@@ -59,6 +59,25 @@ pub enum TransferSetting {
     Gamma,
 }
 
+impl TransferSetting {
+    /// The curve, `gamma` being the exponent of [`TransferSetting::Gamma`]; `None` for auto.
+    #[must_use]
+    pub fn curve(self, gamma: f64) -> Option<Transfer> {
+        Some(match self {
+            Self::Auto => return None,
+            Self::Bt709 => Transfer::Bt709,
+            Self::Bt1886 => Transfer::Bt1886,
+            Self::Srgb => Transfer::Srgb,
+            Self::Pq => Transfer::Pq,
+            Self::Hlg => Transfer::Hlg,
+            Self::AcesCct => Transfer::AcesCct,
+            Self::AcesCc => Transfer::AcesCc,
+            Self::Linear => Transfer::Linear,
+            Self::Gamma => Transfer::Gamma(gamma),
+        })
+    }
+}
+
 /// Meaning of code values.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, glib::Enum)]
 #[enum_type(name = "GstNoiseMeterRange")]
@@ -265,18 +284,7 @@ impl Settings {
                 MatrixSetting::Bt709 => Some(Matrix::Bt709),
                 MatrixSetting::Bt2020 => Some(Matrix::Bt2020),
             },
-            transfer: match self.transfer {
-                TransferSetting::Auto => None,
-                TransferSetting::Bt709 => Some(Transfer::Bt709),
-                TransferSetting::Bt1886 => Some(Transfer::Bt1886),
-                TransferSetting::Srgb => Some(Transfer::Srgb),
-                TransferSetting::Pq => Some(Transfer::Pq),
-                TransferSetting::Hlg => Some(Transfer::Hlg),
-                TransferSetting::AcesCct => Some(Transfer::AcesCct),
-                TransferSetting::AcesCc => Some(Transfer::AcesCc),
-                TransferSetting::Linear => Some(Transfer::Linear),
-                TransferSetting::Gamma => Some(Transfer::Gamma(self.gamma)),
-            },
+            transfer: self.transfer.curve(self.gamma),
         }
     }
 }

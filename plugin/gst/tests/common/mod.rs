@@ -250,6 +250,29 @@ pub fn unpack(
     width: usize,
     interlaced: bool,
 ) -> Vec<[u32; 3]> {
+    let depth = VideoFormatInfo::from_format(format).depth().to_vec();
+    let (bits, line) = unpack_line(format, data, planes, y, width, interlaced);
+    let code = |pixel: &[u32; 4], c: usize| pixel[1 + c] >> (bits - depth.get(c).copied().unwrap_or(bits));
+    line.iter().map(|pixel| [code(pixel, 0), code(pixel, 1), code(pixel, 2)]).collect()
+}
+
+/// Whether the pixels of one line are opaque by the library's unpacker.
+pub fn unpack_alpha(format: VideoFormat, data: &[u8], planes: &Planes, y: usize, width: usize) -> Vec<bool> {
+    let depth = VideoFormatInfo::from_format(format).depth().get(3).copied();
+    let (bits, line) = unpack_line(format, data, planes, y, width, false);
+    let depth = depth.unwrap_or(bits);
+    line.iter().map(|pixel| pixel[0] >> (bits - depth) == (1 << depth) - 1).collect()
+}
+
+/// Bits and values of alpha and three components of one line, by the library's unpacker.
+fn unpack_line(
+    format: VideoFormat,
+    data: &[u8],
+    planes: &Planes,
+    y: usize,
+    width: usize,
+    interlaced: bool,
+) -> (u32, Vec<[u32; 4]>) {
     let info = VideoFormatInfo::from_format(format);
     let wide = matches!(info.unpack_format(), VideoFormat::Ayuv64 | VideoFormat::Argb64);
     let raw: *const gst_video::ffi::GstVideoFormatInfo = info.to_glib_none().0;
@@ -282,19 +305,10 @@ pub fn unpack(
         );
     }
     let bytes: Vec<u8> = line.iter().flat_map(|word| word.to_ne_bytes()).collect();
-    let depth = info.depth();
-    (0..width)
-        .map(|x| {
-            let code = |c: usize| {
-                if wide {
-                    u32::from(line[4 * x + 1 + c]) >> (16 - depth.get(c).copied().unwrap_or(16))
-                } else {
-                    u32::from(bytes[4 * x + 1 + c]) >> (8 - depth.get(c).copied().unwrap_or(8))
-                }
-            };
-            [code(0), code(1), code(2)]
-        })
-        .collect()
+    let pixel = |x: usize| {
+        std::array::from_fn(|c| u32::from(if wide { line[4 * x + c] } else { bytes[4 * x + c].into() }))
+    };
+    (if wide { 16 } else { 8 }, (0..width).map(pixel).collect())
 }
 
 /// A buffer of `data` with the time of frame `index` at 25 a second.
