@@ -186,7 +186,7 @@ pub struct SimulateArgs {
           value_parser = clap::value_parser!(u32).range(2..=100_000))]
     pub frames: u32,
 
-    /// Steps of each ISO ladder, spread over ISO 200 to 51200; from five on, two of them are spoiled on purpose
+    /// Steps of each ISO ladder, spread over ISO 250 to 64000; from five on, two of them are spoiled on purpose
     #[arg(long, value_name = "N", default_value_t = 9, allow_negative_numbers = true,
           value_parser = clap::value_parser!(u32).range(scenario::STEPS))]
     pub steps: u32,

@@ -57,9 +57,9 @@ fn places_that_cannot_be_written() {
     fs::write(place.path("file"), b"x").expect("a file");
     refused(place.simulate(["file"]), &["file"]);
     refused(place.simulate(["/proc/nothing"]), &["/proc/nothing"]);
-    fs::create_dir_all(place.path(SESSION).join("clips/juniper-unfiltered-00200.mkv"))
+    fs::create_dir_all(place.path(SESSION).join("clips/juniper-unfiltered-00250.mkv"))
         .expect("a directory in the way");
-    refused(place.simulate(TINY), &["juniper-unfiltered-00200.mkv", "directory"]);
+    refused(place.simulate(TINY), &["juniper-unfiltered-00250.mkv", "directory"]);
 }
 
 #[test]

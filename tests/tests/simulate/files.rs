@@ -57,11 +57,11 @@ fn the_session_file_names_every_clip_once_and_nothing_else() {
         assert_eq!(camera.transfer, "clf:acescct.clf");
         assert_eq!(camera.base, Camera::preset(&camera.name).expect("a preset").base);
         let isos: Vec<u32> = camera.steps.iter().map(|step| step.iso).collect();
-        assert_eq!(isos, [200, 800, 3200, 12_800, 51_200]);
+        assert_eq!(isos, [250, 1000, 4000, 16_000, 64_000]);
         for step in &camera.steps {
             let shutter: f64 =
                 step.shutter.strip_prefix("1/").and_then(|s| s.parse().ok()).expect("one over");
-            assert_eq!(f64::from(step.iso) / shutter, 8.0, "the exposure holds");
+            assert_eq!(f64::from(step.iso) / shutter, 10.0, "the exposure holds");
             let clip = step.clip.strip_prefix("clips/").expect("clips lie in one place");
             let made = &place.truth(clip)["made"];
             assert_eq!(
@@ -92,7 +92,7 @@ fn what_was_spoiled_stands_in_the_story_and_in_the_truth() {
             truth["made"]["exposure"] != 0.0 || truth["made"]["flicker_depth"] != 0.0
         })
         .collect();
-    assert_eq!(spoiled, ["larch-unfiltered-03200.mkv", "rowan-filtered-12800.mkv"]);
+    assert_eq!(spoiled, ["larch-unfiltered-04000.mkv", "rowan-filtered-16000.mkv"]);
     for clip in place.clips() {
         assert_eq!(story.contains(&format!("  {clip}\n")), spoiled.contains(&clip), "{clip}");
     }

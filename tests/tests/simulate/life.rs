@@ -68,17 +68,17 @@ fn control_c_keeps_what_is_whole_and_the_same_command_goes_on() {
     let place = Place::new();
     let child = start(&place, &LONG);
     wait_for("the second clip", || {
-        place.names("clips").iter().any(|name| name.contains("00250.mkv.part")).then_some(())
+        place.names("clips").iter().any(|name| name.contains("00320.mkv.part")).then_some(())
     });
     signal(child.id(), "INT");
     let ran = ended(child).expect(130);
     assert!(ran.err.contains("1 of 150 clips are done"), "{}", ran.err);
-    let first = "juniper-unfiltered-00200.mkv";
+    let first = "juniper-unfiltered-00250.mkv";
     assert_eq!(place.names("clips"), [first.to_owned(), format!("{first}.truth.json")]);
     assert_eq!(place.names(""), ["clips"], "no session without its clips");
     let child = start(&place, &LONG);
     wait_for("the second clip", || {
-        place.names("clips").iter().any(|name| name.contains("00250.mkv.part")).then_some(())
+        place.names("clips").iter().any(|name| name.contains("00320.mkv.part")).then_some(())
     });
     signal(child.id(), "TERM");
     assert!(ended(child).expect(143).err.contains("1 of 150 clips were there"));
@@ -89,11 +89,11 @@ fn a_killed_run_leaves_only_what_is_whole() {
     let place = Place::new();
     let child = start(&place, &LONG);
     wait_for("the second clip", || {
-        place.names("clips").iter().any(|name| name.contains("00250.mkv.part")).then_some(())
+        place.names("clips").iter().any(|name| name.contains("00320.mkv.part")).then_some(())
     });
     signal(child.id(), "KILL");
     assert_eq!(ended(child).code, None);
-    assert_eq!(place.clips(), ["juniper-unfiltered-00200.mkv"]);
+    assert_eq!(place.clips(), ["juniper-unfiltered-00250.mkv"]);
     assert_eq!(place.names(""), ["clips"]);
 }
 
@@ -102,7 +102,7 @@ fn other_settings_take_the_session_file_away_until_all_clips_are_there() {
     let place = Place::with(&TINY);
     let child = start(&place, &LONG);
     wait_for("a clip of the new session", || {
-        place.clips().iter().any(|clip| clip.contains("00250")).then_some(())
+        place.clips().iter().any(|clip| clip.contains("00320")).then_some(())
     });
     signal(child.id(), "INT");
     ended(child).expect(130);

@@ -85,7 +85,7 @@ fn no_two_clips_share_their_noise() {
 #[test]
 fn a_lossless_clip_holds_the_camera_s_own_frames() {
     let place = Place::with(&TINY);
-    let clip = "rowan-unfiltered-51200.mkv";
+    let clip = "rowan-unfiltered-64000.mkv";
     let samples = decoded(&place, clip);
     let made = place.truth(clip)["made"].clone();
     let shot = Shot {
@@ -94,7 +94,7 @@ fn a_lossless_clip_holds_the_camera_s_own_frames() {
         rate: 24.0,
         readout_time: 0.016,
         exposure_time: 1.0 / 6400.0,
-        ..Shot::new(Camera::preset("rowan").expect("a preset"), 51_200.0, Scene::Rings)
+        ..Shot::new(Camera::preset("rowan").expect("a preset"), 64_000.0, Scene::Rings)
     };
     let component = |channel, step| {
         let horizontal = Sampling::subsampled(step);
