@@ -196,14 +196,32 @@ fn lights(shot: &Shot, format: &FrameFormat, target: &Target, reflectance: f64) 
         .collect()
 }
 
-/// Quadrature over a standard normal variable: ±8 in steps of 0.02, far finer than any curve bends.
-fn normal_points() -> impl Iterator<Item = (f64, f64)> {
-    const STEP: f64 = 0.02;
-    let scale = STEP / std::f64::consts::TAU.sqrt();
-    (-400..=400).map(move |i| {
-        let z = f64::from(i) * STEP;
+/// Quadrature over a standard normal variable: ±8 in steps of `step`. The trapezoids are exact to the last digit where
+/// what is averaged does not turn within a step.
+fn normal_points(step: f64) -> impl Iterator<Item = (f64, f64)> {
+    let scale = step / std::f64::consts::TAU.sqrt();
+    let reach = (8.0 / step).round() as i32;
+    (-reach..=reach).map(move |i| {
+        let z = f64::from(i) * step;
         (z, scale * (-0.5 * z * z).exp())
     })
+}
+
+/// Step over moving noise, far finer than any curve bends.
+const FINE: f64 = 0.02;
+/// Step over what differs from pixel to pixel; the noise at each pixel has smoothed the curve's corners by then.
+const COARSE: f64 = 0.5;
+
+/// Mean and variance of `value` over a standard normal variable.
+fn moments(value: impl Fn(f64) -> f64) -> (f64, f64) {
+    let reference = value(0.0);
+    let (mut mean, mut squares) = (0.0, 0.0);
+    for (z, weight) in normal_points(FINE) {
+        let difference = value(z) - reference;
+        mean += weight * difference;
+        squares += weight * difference * difference;
+    }
+    (reference + mean, (squares - mean * mean).max(0.0))
 }
 
 /// Signal of a place with `light` behind sensor, noise reduction and curve, before any matrix.
@@ -241,25 +259,32 @@ fn signal(shot: &Shot, level: &Exposure, light: f64) -> Signal {
     let spread = (moving - 2.0 * bend * bend).max(0.0).sqrt();
     let centre = light + hot * (HOT.0 + HOT.1) / level.electrons;
     let floor = -crate::exposure::PEDESTAL_STEPS * level.step();
-    let value = |z: f64| {
-        let light = centre + spread * z + bend * (z * z - 1.0);
-        shot.transfer.from_light(light.clamp(floor, level.clip))
-    };
-    let (mut mean, mut squares) = (0.0, 0.0);
-    let reference = value(0.0);
-    for (z, weight) in normal_points() {
-        let difference = value(z) - reference;
-        mean += weight * difference;
-        squares += weight * difference * difference;
+    // Every pixel has its own level, and the curve treats its noise accordingly: in the dark that matters.
+    let standing = lit.fixed.sqrt();
+    let steps = if standing > 0.0 { COARSE } else { f64::INFINITY };
+    let (mut mean, mut squares, mut variance) = (0.0, 0.0, 0.0);
+    for (t, weight) in weighted(steps) {
+        let (own_mean, own_variance) = moments(|z| {
+            let light = centre + standing * t + spread * z + bend * (z * z - 1.0);
+            shot.transfer.from_light(light.clamp(floor, level.clip))
+        });
+        mean += weight * own_mean;
+        squares += weight * own_mean * own_mean;
+        variance += weight * own_variance;
     }
-    let variance = (squares - mean * mean).max(0.0);
     let gain = if moving > 0.0 { variance / moving } else { 0.0 };
-    let slope = shot.transfer.slope(reference).recip();
-    let fixed = if slope.is_finite() { lit.fixed * slope * slope } else { 0.0 };
+    let fixed = (squares - mean * mean).max(0.0);
     Signal {
-        mean: reference + mean,
+        mean,
         parts: Parts { own: gain * lit.own, row: gain * lit.row, column: gain * lit.column, fixed },
     }
+}
+
+/// [`normal_points`] of `step`, or the middle alone where `step` has no end.
+fn weighted(step: f64) -> impl Iterator<Item = (f64, f64)> {
+    let middle = step.is_infinite().then_some((0.0, 1.0));
+    let points = step.is_finite().then(|| normal_points(step));
+    middle.into_iter().chain(points.into_iter().flatten())
 }
 
 /// One component of a patch whose pixels have `signals` in equal shares.
@@ -283,7 +308,7 @@ fn component(shot: &Shot, format: &FrameFormat, writer: &Writer, signals: &[Sign
             fixed: signal.parts.fixed * squares * x * y,
         };
         let centre = black + sum * signal.mean;
-        let (code, variance) = rounded(centre, parts.moving().sqrt(), least, most);
+        let (code, variance) = rounded_apart(centre, parts.fixed.sqrt(), parts.moving().sqrt(), least, most);
         mean += code;
         total += variance;
         exact.own += parts.own;
@@ -312,6 +337,23 @@ fn component(shot: &Shot, format: &FrameFormat, writer: &Writer, signals: &[Sign
         corr_t: shot.reduction.temporal
             * if total > 0.0 { (own + row + column).min(total) / total } else { 0.0 },
     }
+}
+
+/// Mean of the code, and mean variance, of pixels whose levels lie `standing` apart (an sd) and move by `spread`.
+///
+/// Where in a code a level lies decides how its rounding moves, as long as the noise is not much wider than a code.
+fn rounded_apart(centre: f64, standing: f64, spread: f64, least: f64, most: f64) -> (f64, f64) {
+    let step = match standing {
+        0.0 => f64::INFINITY,
+        // Rounding has no phase left; what remains is smooth.
+        _ if spread > 3.0 => COARSE,
+        // Ten steps a code, so that none of its phases is left out.
+        _ => (0.1 / standing).clamp(FINE, COARSE),
+    };
+    weighted(step).fold((0.0, 0.0), |(mean, variance), (t, weight)| {
+        let (own_mean, own_variance) = rounded(centre + standing * t, spread, least, most);
+        (mean + weight * own_mean, variance + weight * own_variance)
+    })
 }
 
 /// Codes either side of the mean, in spreads, that are summed one by one.
@@ -348,6 +390,25 @@ mod tests {
         assert!((rounded(50.5, 0.3, 0.0, 255.0).1 - 0.251_72).abs() < 1e-5);
         assert!((rounded(50.2, 3.0, 0.0, 255.0).1 - (9.0 + 1.0 / 12.0)).abs() < 1e-9);
         assert_eq!(rounded(50.2, 0.0, 0.0, 255.0), (50.0, 0.0));
+    }
+
+    #[test]
+    fn rounding_of_pixels_apart_is_that_of_all_phases() {
+        // Of the rounding error's Fourier series noise of sd σ leaves e^(−2π²n²σ²), which stands still and does not
+        // move: σ² + 1/12 − Σ e^(−4π²n²σ²)/(2π²n²) remains.
+        for sd in [0.1_f64, 0.3, 0.5] {
+            let term = |n: i32| {
+                let square = (std::f64::consts::PI * f64::from(n)).powi(2);
+                (-4.0 * square * sd * sd).exp() / (2.0 * square)
+            };
+            let want = sd * sd + 1.0 / 12.0 - (1..50).map(term).sum::<f64>();
+            for standing in [2.0, 7.3] {
+                let (mean, variance) = rounded_apart(500.3, standing, sd, 0.0, 1023.0);
+                assert!((variance / want - 1.0).abs() < 1e-4, "{sd} {standing}: {variance}, not {want}");
+                assert!((mean - 500.3).abs() < 1e-3, "{mean}");
+            }
+        }
+        assert_eq!(rounded_apart(50.2, 0.0, 0.3, 0.0, 255.0), rounded(50.2, 0.3, 0.0, 255.0));
     }
 
     #[test]
