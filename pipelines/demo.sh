@@ -2,7 +2,8 @@
 # Builds the meter, measures clips with it and prints what it found.
 #
 # usage: pipelines/demo.sh [CLIP…]
-# Without CLIP a test clip of three grey patches is made and measured. Whatever `lowlight measure` takes may stand
+# Without CLIP a small session of three simulated cameras is rendered into ./lowlight-demo and measured, and what was
+# found is printed beside the truth, which a simulation knows. Whatever `lowlight measure` takes may stand
 # among the clips: pipelines/demo.sh --regions 'grey=40%,40%,20%,20%' a800.mov a1600.mov
 #
 # On Debian 12 and its relatives it needs git and cargo alone and installs the rest with apt, saying what.
@@ -25,16 +26,13 @@ install_missing "${build_packages[@]}"
 printf 'Building (some minutes the first time) …\n'
 cargo build --quiet --release --locked --manifest-path "$root/Cargo.toml" -p lowlight -p gst-plugin-noisemeter
 
+program=$target/release/lowlight
 if [ $# = 0 ]; then
-    clip=$target/demo/grey-patches.mkv
-    mkdir -p "$(dirname "$clip")"
-    if [ ! -e "$clip" ]; then
-        printf 'Making a test clip: %s …\n' "$clip"
-        "$root/pipelines/make-clip.sh" "$clip.part"
-        mv "$clip.part" "$clip"
-    fi
-    set -- --regions 'dark=80,80,200,200;grey=380,80,200,200;light=680,80,200,200' "$clip"
+    demo=lowlight-demo
+    printf 'Rendering three simulated cameras …\n'
+    "$program" simulate --size 480x270 --steps 3 "$demo"
+    set -- --layout "$demo/chart.json" --transfer acescct --truth auto "$demo"/clips/*.mkv
 fi
 
 [[ " $* " == *' --out'* ]] || printf 'Measuring; results go to %s\n\n' "$PWD/lowlight-results"
-exec "$target/release/lowlight" measure "$@"
+exec "$program" measure "$@"

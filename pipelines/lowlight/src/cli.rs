@@ -5,6 +5,9 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+use crate::simulate::scenario;
+use crate::simulate::settings::Codec;
+
 /// The whole command line.
 #[derive(Debug, Parser)]
 #[command(name = "lowlight", version, about = "Says how noisy recorded video is, honestly and reproducibly")]
@@ -19,6 +22,8 @@ pub struct Cli {
 pub enum Command {
     /// Measure noise and clipping of clips
     Measure(Box<MeasureArgs>),
+    /// Render a demo session of three simulated cameras, whose true noise is known
+    Simulate(SimulateArgs),
     /// Measure one clip for a `lowlight measure` that waits at the other end of stdin and stdout
     #[command(hide = true)]
     MeasureChild(ChildArgs),
@@ -37,6 +42,8 @@ Examples:
       three and a half seconds of a clip, two regions
   lowlight measure 'frames/%05d.tif' --rate 24 --transfer gamma:2.4
       an image sequence, at 24 frames a second
+  lowlight measure --layout lowlight-demo/chart.json --transfer acescct --truth auto lowlight-demo/clips/*.mkv
+      simulated clips, each beside the truth
   lowlight measure --json a800.mov | jq '.[].regions[].light.snr_temporal_db'
 
 Results, for each CLIP, named after its path below the parent that all clips share:
@@ -71,6 +78,11 @@ pub struct MeasureArgs {
     /// Print the summaries to stdout as one JSON array instead of tables
     #[arg(long)]
     pub json: bool,
+
+    /// Print the moving noise of simulated clips beside its truth instead: FILE holds what simcamsrc posts as
+    /// simcam-truth; auto takes CLIP.truth.json beside each clip, as lowlight simulate writes it
+    #[arg(long, value_name = "FILE|auto")]
+    pub truth: Option<PathBuf>,
 
     /// Seconds without progress after which a clip is given up
     #[arg(long, value_name = "SECONDS", default_value_t = 30, hide = true,
@@ -133,6 +145,59 @@ pub struct SettingsArgs {
     /// Frames a second of image sequences, as in 25, 23.976 or 30000/1001; 25 is assumed
     #[arg(long, value_name = "RATE", help_heading = "What the samples mean")]
     pub rate: Option<String>,
+}
+
+const SIMULATE_EXAMPLES: &str = "\
+Examples:
+  lowlight simulate
+      the whole session, 54 clips of 960x540, in ./lowlight-demo
+  lowlight simulate --size 480x270 --steps 3 --frames 12 small
+      a small one in ./small, done in seconds
+  lowlight measure --layout lowlight-demo/chart.json --transfer acescct --truth auto lowlight-demo/clips/*.mkv
+      measure what was rendered, and see how near the truth it comes
+
+What is in DIR afterwards:
+  README.txt         the story, what was spoiled on purpose, and what to run next
+  session.toml       which clip is which step of which camera and mode
+  chart.json         layout file of the chart in the picture
+  acescct.clf        the curve that the cameras record with
+  clips/NAME.mkv     a clip, and beside it
+  clips/NAME.mkv.truth.json    what a meter should find in it, and how it was made
+
+Clips that are there and were made with the same settings are kept, so an interrupted run goes on where it was. The
+same settings give the same bytes.
+
+Exit codes: 0 done; 2 wrong usage, or a clip could not be rendered; 130 stopped by Ctrl-C.";
+
+/// `lowlight simulate`.
+#[derive(Debug, Args)]
+#[command(after_long_help = SIMULATE_EXAMPLES, after_help = "With --help: examples, files and exit codes.")]
+pub struct SimulateArgs {
+    /// Directory for the session; made if missing
+    #[arg(value_name = "DIR", default_value = "lowlight-demo")]
+    pub directory: PathBuf,
+
+    /// Columns and rows of the picture, even numbers
+    #[arg(long, value_name = "WxH", default_value = "960x540", allow_hyphen_values = true)]
+    pub size: String,
+
+    /// Frames a clip; 24 are a second
+    #[arg(long, value_name = "N", default_value_t = 24, allow_negative_numbers = true,
+          value_parser = clap::value_parser!(u32).range(2..=100_000))]
+    pub frames: u32,
+
+    /// Steps of each ISO ladder, spread over ISO 250 to 64000; from five on, two of them are spoiled on purpose
+    #[arg(long, value_name = "N", default_value_t = 9, allow_negative_numbers = true,
+          value_parser = clap::value_parser!(u32).range(scenario::STEPS))]
+    pub steps: u32,
+
+    /// Another number makes another session with the same truth
+    #[arg(long, value_name = "N", default_value_t = 1, allow_negative_numbers = true)]
+    pub seed: u32,
+
+    /// What the clips are compressed with
+    #[arg(long, value_enum, default_value_t = Codec::Ffv1)]
+    pub codec: Codec,
 }
 
 /// The hidden child of `measure`; its job comes on stdin.

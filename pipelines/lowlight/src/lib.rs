@@ -1,4 +1,4 @@
-//! Headless measurement of clips: what the program `lowlight` does.
+//! Headless measurement of clips, and clips to measure: what the program `lowlight` does.
 
 pub mod child;
 pub mod cli;
@@ -15,6 +15,8 @@ pub mod results;
 pub mod resume;
 pub mod settings;
 pub mod signals;
+pub mod simulate;
 pub mod supervise;
 pub mod table;
 pub mod text;
+pub mod truth;

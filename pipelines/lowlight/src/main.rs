@@ -5,7 +5,7 @@ use std::process::ExitCode;
 use clap::Parser;
 use clap::error::ErrorKind;
 use lowlight::cli::{Cli, Command};
-use lowlight::{child, measure};
+use lowlight::{child, measure, simulate};
 
 /// Wrong usage or input.
 const USAGE: u8 = 2;
@@ -15,15 +15,17 @@ fn main() -> ExitCode {
         Ok(cli) => cli,
         Err(error) => return usage(&error),
     };
-    match cli.command {
-        Command::Measure(args) => match measure::run(&args) {
-            Ok(code) => ExitCode::from(code),
-            Err(error) => {
-                eprintln!("lowlight: {error}");
-                ExitCode::from(USAGE)
-            }
-        },
-        Command::MeasureChild(_) => child::run(),
+    let code = match cli.command {
+        Command::Measure(args) => measure::run(&args),
+        Command::Simulate(args) => simulate::run(&args),
+        Command::MeasureChild(_) => return child::run(),
+    };
+    match code {
+        Ok(code) => ExitCode::from(code),
+        Err(error) => {
+            eprintln!("lowlight: {error}");
+            ExitCode::from(USAGE)
+        }
     }
 }
 

@@ -22,7 +22,10 @@ use crate::signals::Stop;
 use crate::supervise::{self, End};
 use crate::table;
 use crate::text::shown;
+use crate::truth;
 use noise_measure::summary::summarize;
+use serde::Serialize;
+use simulated_camera::truth::Truth;
 
 /// All clips are done.
 const DONE: u8 = 0;
@@ -67,6 +70,7 @@ struct Shared<'a> {
 pub fn run(args: &MeasureArgs) -> Result<u8, Error> {
     let checked = Settings::check(&args.settings)?;
     let clips = Clip::all(&args.clips)?;
+    let truths = args.truth.as_deref().map(|option| truth::read(option, &clips)).transpose()?;
     let stop = Stop::listen().map_err(|error| Error::usage("signals", error.to_string()))?;
     prepare_directory(&args.out).map_err(|source| Error::Output { path: args.out.clone(), source })?;
 
@@ -128,7 +132,11 @@ pub fn run(args: &MeasureArgs) -> Result<u8, Error> {
         ));
         return Ok(code);
     }
-    let unreadable = print(&clips, &outcomes, &args.out, args.json, &talk);
+    let (summaries, unreadable) = summaries(&clips, &outcomes, &args.out, &talk);
+    print(&match &truths {
+        Some(truths) => beside_truth(&clips, &summaries, truths, args.json),
+        None => text(&clips, &summaries, args.json),
+    });
     let failed = outcomes.iter().any(|outcome| matches!(outcome, Outcome::Failed(_)));
     Ok(if failed || unreadable { SOME_FAILED } else { DONE })
 }
@@ -269,34 +277,59 @@ fn count(number: u64, what: &str) -> String {
     if number == 1 { format!("1 {what}") } else { format!("{number} {what}s") }
 }
 
-/// Prints what is done, in the order of the arguments; whether a summary could not be read back.
-fn print(clips: &[Clip], outcomes: &[Outcome], out: &Path, json: bool, talk: &Talk) -> bool {
+/// Summaries of what is done by the number of the clip, in the order of the arguments; whether one could not be read
+/// back.
+fn summaries(
+    clips: &[Clip],
+    outcomes: &[Outcome],
+    out: &Path,
+    talk: &Talk,
+) -> (Vec<(usize, WindowRecord)>, bool) {
     let mut unreadable = false;
-    let mut summaries: Vec<(&Clip, WindowRecord)> = Vec::new();
-    for (clip, outcome) in clips.iter().zip(outcomes) {
+    let mut summaries = Vec::new();
+    for (index, (clip, outcome)) in clips.iter().zip(outcomes).enumerate() {
         if !matches!(outcome, Outcome::Measured { .. } | Outcome::Unchanged) {
             continue;
         }
         match Files::new(out, &clip.name).read_summary() {
-            Ok(summary) => summaries.push((clip, summary)),
+            Ok(summary) => summaries.push((index, summary)),
             Err(problem) => {
                 unreadable = true;
                 talk.line(&format!("lowlight: {}: {problem}", shown(&clip.given)));
             }
         }
     }
-    let text = if json {
+    (summaries, unreadable)
+}
+
+fn text(clips: &[Clip], summaries: &[(usize, WindowRecord)], json: bool) -> String {
+    if json {
         let records: Vec<&WindowRecord> = summaries.iter().map(|(_, summary)| summary).collect();
-        serde_json::to_string_pretty(&records).map(|text| text + "\n").unwrap_or_default()
-    } else {
-        let bold = stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none();
-        let tables: Vec<String> = summaries
-            .iter()
-            .map(|(clip, summary)| table::render(&shown(&clip.given), summary, bold))
-            .collect();
-        tables.join("\n")
+        return as_json(&records);
+    }
+    let table = |(index, summary): &(usize, WindowRecord)| {
+        table::render(&shown(&clips[*index].given), summary, bold())
     };
+    summaries.iter().map(table).collect::<Vec<String>>().join("\n")
+}
+
+fn beside_truth(clips: &[Clip], summaries: &[(usize, WindowRecord)], truths: &[Truth], json: bool) -> String {
+    let rows: Vec<truth::Row> = summaries
+        .iter()
+        .flat_map(|(index, summary)| truth::compare(&clips[*index].source(), &truths[*index], summary))
+        .collect();
+    if json { as_json(&rows) } else { truth::table::render(&rows, bold()) }
+}
+
+fn as_json(values: &impl Serialize) -> String {
+    serde_json::to_string_pretty(values).map(|text| text + "\n").unwrap_or_default()
+}
+
+fn bold() -> bool {
+    stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none()
+}
+
+fn print(text: &str) {
     // A reader that has seen enough, such as head, is no error.
     let _ = stdout().write_all(text.as_bytes()).and_then(|()| stdout().flush());
-    unreadable
 }

@@ -84,12 +84,19 @@ impl Drop for Pending {
     }
 }
 
-fn rename(from: &Path, to: &Path) -> Result<(), String> {
+/// Puts a finished file in its place.
+///
+/// # Errors
+/// One sentence naming the file.
+pub fn rename(from: &Path, to: &Path) -> Result<(), String> {
     std::fs::rename(from, to).map_err(|error| about(to, &error))
 }
 
 /// Writes `value` and waits for the disk; bytes written.
-fn write_json(path: &Path, value: &impl Serialize) -> Result<u64, String> {
+///
+/// # Errors
+/// One sentence naming the file.
+pub fn write_json(path: &Path, value: &impl Serialize) -> Result<u64, String> {
     let mut text = serde_json::to_string_pretty(value)
         .map_err(|error| format!("{}: {error}", shown(path.as_os_str())))?;
     text.push('\n');

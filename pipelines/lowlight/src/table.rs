@@ -110,7 +110,8 @@ fn rows(region: &RegionRecord, width: usize, lines: &mut Vec<String>) -> bool {
 }
 
 /// The codes that stand beside a component: its own, and beside the first one those of the region as a whole.
-fn codes_of(region: &RegionRecord, channel: Channel, first: bool) -> Vec<String> {
+#[must_use]
+pub fn codes_of(region: &RegionRecord, channel: Channel, first: bool) -> Vec<String> {
     let concerns = |note: &&Note| match components_of(note) {
         Some(names) => names.contains(&channel.name()),
         None => first,
@@ -153,7 +154,9 @@ fn moving(component: &ComponentRecord) -> (String, bool) {
     }
 }
 
-fn spread(value: f64) -> String {
+/// A spread in percent, to four or five digits.
+#[must_use]
+pub fn spread(value: f64) -> String {
     if value.abs() < 10.0 { format!("{value:.4}") } else { format!("{value:.3}") }
 }
 
@@ -211,6 +214,8 @@ fn wrap(indent: &str, text: &str) -> Vec<String> {
     lines
 }
 
-fn emphasis(text: &str, bold: bool) -> String {
+/// `text` in bold, where that can be shown.
+#[must_use]
+pub fn emphasis(text: &str, bold: bool) -> String {
     if bold { format!("\x1b[1m{text}\x1b[0m") } else { text.to_owned() }
 }
