@@ -120,3 +120,16 @@ def pushed(buffers, caps, stamps, folder, **properties):
     environment = os.environ | {"GST_PLUGIN_PATH": plugins, "GST_REGISTRY": str(folder / "registry.bin")}
     run([SYSTEM_PYTHON, pathlib.Path(__file__).with_name("push.py"), job], env=environment)
     return records(lines)
+
+
+def simulated(form, width, height, n, folder, rate="25/1", **properties):
+    """Bytes of `n` frames of the simulated camera, through gst-launch."""
+    plugins = os.environ.get("GST_PLUGIN_PATH", str(ROOT / "target" / "debug"))
+    folder.mkdir(parents=True, exist_ok=True)
+    out = folder / "frames.raw"
+    settings = [f"{k.replace('_', '-')}={v}" for k, v in properties.items()]
+    caps = f"video/x-raw,format={form},width={width},height={height},framerate={rate}"
+    environment = os.environ | {"GST_PLUGIN_PATH": plugins, "GST_REGISTRY": str(folder / "registry.bin")}
+    source = ["simcamsrc", f"num-buffers={n}", *settings, "!", caps]
+    run(["gst-launch-1.0", "-q", *source, "!", "filesink", f"location={out}"], env=environment)
+    return out.read_bytes()

@@ -25,6 +25,16 @@ impl Curve {
         Self { steps_per_light: (1.0 / step) as f32, signal }
     }
 
+    /// Replaces light in whole steps by signal.
+    pub fn apply_to_steps(&self, row: &mut [f32]) {
+        let last = self.signal.len() - 1;
+        for value in row {
+            // Half a step more makes the cut to a whole number a rounding.
+            let place = *value * self.steps_per_light + (PEDESTAL_STEPS as f32 + 0.5);
+            *value = self.signal[(place as usize).min(last)];
+        }
+    }
+
     /// Replaces light by signal; between two steps, where a filter leaves light, by the line between them.
     pub fn apply(&self, row: &mut [f32]) {
         let last = self.signal.len() - 2;

@@ -8,7 +8,7 @@ use crate::random::{Line, Purpose};
 use crate::reduction;
 use crate::scene::Scene;
 use crate::sensor::{self, Moment, Scratch, Sensor};
-use crate::shot::Shot;
+use crate::shot::{Reduction, Shot};
 
 /// The samples of one component.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -251,6 +251,7 @@ impl Recorder {
                 job.1.push(part);
             }
         }
+        let whole_steps = self.shot.reduction == Reduction::default();
         share(self.threads, jobs, |(index, parts)| {
             let strip = self.strip(index);
             let mut signal: Channels = std::array::from_fn(|_| vec![0.0; strip.samples()]);
@@ -259,7 +260,7 @@ impl Recorder {
                 source(strip, [r, g, b]);
             }
             for channel in &mut signal {
-                self.curve.apply(channel);
+                if whole_steps { self.curve.apply_to_steps(channel) } else { self.curve.apply(channel) }
             }
             let signal = [&signal[0][..], &signal[1], &signal[2]];
             for (writer, part) in self.writers.iter().zip(parts) {

@@ -50,6 +50,8 @@ pub enum NoteCode {
     Band,
     /// Frames are too alike for the noise to be independent: temporal filtering.
     DenoisedTime,
+    /// Noise is uneven from block to block: a codec has altered it.
+    Codec,
     /// A spread below half a code step.
     CodeLimited,
     /// All frames of the window are equal.

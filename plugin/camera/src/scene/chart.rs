@@ -86,6 +86,9 @@ const PANELS: [Panel; 4] = [
     Panel { name: "ruling", role: None, middle: (0.78, 0.13), half: PANEL, fill: Fill::Ruling },
 ];
 
+/// Which of the panels has the texture.
+const TEXTURE: usize = 2;
+
 /// Greys on both sides of an edge: contrast 0.6 (ISO 12233 asks for low contrast; the share is ours).
 const EDGE: (f64, f64) = (0.08, 0.32);
 
@@ -172,7 +175,48 @@ pub(super) fn targets() -> Vec<Target> {
 /// The chart with everything that random numbers or loops decide worked out.
 struct Chart {
     discs: Vec<Disc>,
-    texture: Vec<Disc>,
+    texture: Pile,
+}
+
+/// Cells an axis into which a panel's discs are sorted.
+const CELLS: usize = 32;
+
+/// The texture's discs, the uppermost last, and for each cell of the panel those that touch it.
+struct Pile {
+    discs: Vec<Disc>,
+    cells: Vec<Vec<usize>>,
+}
+
+impl Pile {
+    fn new(panel: &Panel) -> Self {
+        let discs = texture(panel);
+        let mut cells = vec![Vec::new(); CELLS * CELLS];
+        for (i, disc) in discs.iter().enumerate() {
+            let cell = |sign: f64| {
+                cell(panel, disc.middle.0 + sign * disc.radius, disc.middle.1 + sign * disc.radius)
+            };
+            let ((left, top), (right, bottom)) = (cell(-1.0), cell(1.0));
+            for y in top..=bottom {
+                (left..=right).for_each(|x| cells[y * CELLS + x].push(i));
+            }
+        }
+        Self { discs, cells }
+    }
+
+    /// Grey of the uppermost disc at (u, v).
+    fn grey(&self, panel: &Panel, u: f64, v: f64) -> f64 {
+        let (x, y) = cell(panel, u, v);
+        let mut here = self.cells[y * CELLS + x].iter().rev().map(|&i| &self.discs[i]);
+        here.find(|disc| disc.holds(u, v)).map_or(GREY, |disc| disc.grey)
+    }
+}
+
+/// The cell of a panel that holds (u, v), the nearest one outside of it.
+fn cell(panel: &Panel, u: f64, v: f64) -> (usize, usize) {
+    let along = |place: f64, middle: f64, half: f64| {
+        (((place - middle) / half + 1.0) / 2.0 * CELLS as f64).clamp(0.0, CELLS as f64 - 1.0) as usize
+    };
+    (along(u, panel.middle.0, panel.half.0), along(v, panel.middle.1, panel.half.1))
 }
 
 impl Chart {
@@ -197,9 +241,7 @@ impl Chart {
                 let left = du * cos - dv * sin < 0.0;
                 if left == light_left { EDGE.1 } else { EDGE.0 }
             }
-            Fill::Texture => {
-                self.texture.iter().rev().find(|disc| disc.holds(u, v)).map_or(GREY, |disc| disc.grey)
-            }
+            Fill::Texture => self.texture.grey(panel, u, v),
             Fill::Ruling => {
                 let down = (dv / panel.half.1 + 1.0) / 2.0;
                 let cycles = RULING.0 * (RULING.1 / RULING.0).powf((down * 5.0).floor() / 4.0);
@@ -214,9 +256,7 @@ const POINTS: usize = 6;
 
 /// The chart on a picture of `width` × `height` pixels, row by row.
 pub(super) fn draw(width: usize, height: usize) -> Vec<f32> {
-    let texture =
-        PANELS.iter().filter(|panel| matches!(panel.fill, Fill::Texture)).flat_map(texture).collect();
-    let chart = Chart { discs: discs(), texture };
+    let chart = Chart { discs: discs(), texture: Pile::new(&PANELS[TEXTURE]) };
     let at = |x: f64, y: f64| chart.reflectance((x / width as f64 - 0.5) * ASPECT, y / height as f64 - 0.5);
     // Greys at the corners of the pixels, one row kept from the row before.
     let corners = |y: usize| (0..=width).map(|x| at(x as f64, y as f64)).collect::<Vec<f64>>();

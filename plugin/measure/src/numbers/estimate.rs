@@ -8,6 +8,7 @@ use crate::numbers::notes::Notes;
 use crate::numbers::quantile;
 use crate::numbers::spatial::{self, Correlation};
 use crate::numbers::standing::StandingSums;
+use crate::numbers::uneven;
 use crate::record::{CodesRecord, ComponentRecord, NoteCode, Rail};
 use crate::sums::kernels::clip::CodeCounts;
 use crate::sums::stack::StackNumbers;
@@ -124,6 +125,10 @@ pub fn component(
         work.record.flicker_hz = Some(hz);
     }
     work.note(notes);
+    if !limited && uneven::scatter(stacks, &seen).is_some_and(uneven::Scatter::is_uneven) {
+        let text = "noise is uneven from block to block: a codec altered it, the spread is what that left";
+        notes.add(NoteCode::Codec, channel, text);
+    }
     finish(&mut work.record);
     // What is slower than a window is told from pixel means about the region's level, which moving noise moves too: its
     // share in them is that of the two-way residual, not of a sample.

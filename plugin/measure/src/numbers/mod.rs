@@ -1,7 +1,7 @@
 //! What becomes of sums at a window's end.
 //!
 //! `window` goes over regions and cells; `estimate` turns one component's sums into its record, with `moving` and
-//! `spatial` for what moves, `standing` for what stays, `slow` for what outlasts a window, [`flicker`] for levels over
+//! `spatial` for what moves, `uneven` for what a codec did to it, `standing` for what stays, `slow` for what outlasts a window, [`flicker`] for levels over
 //! time, and the statistics of [`ar1`] and [`quantile`].
 
 pub mod ar1;
@@ -13,4 +13,5 @@ pub mod quantile;
 mod slow;
 pub(crate) mod spatial;
 mod standing;
+mod uneven;
 pub(crate) mod window;
