@@ -57,6 +57,14 @@ impl Bench {
         self.sample().buffer_owned().unwrap()
     }
 
+    /// Pulls `count` samples and keeps the last.
+    fn last_of(&self, count: u64) -> gst::Sample {
+        for _ in 1..count {
+            self.sample();
+        }
+        self.sample()
+    }
+
     fn caps(&self) -> gst::Caps {
         self.camera.static_pad("src").unwrap().current_caps().unwrap()
     }

@@ -87,7 +87,7 @@ fn a_new_curve_renews_the_caps() {
     {
         bench.camera.set_property_from_str("transfer", curve);
         // Two frames wait in the sink and one before it.
-        let sample = (0..5).map(|_| bench.sample()).last().unwrap();
+        let sample = bench.last_of(5);
         assert_eq!(colorimetry(&sample), text, "{curve}");
         let truth = bench.said().truths.pop().unwrap();
         let told = if curve == "auto" { "bt709" } else { curve };

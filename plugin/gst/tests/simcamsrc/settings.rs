@@ -194,7 +194,7 @@ fn a_changed_setting_holds_from_the_frame_that_its_truth_names() {
         let n = frame.offset();
         let iso = if n < from { "800" } else { "6400" };
         let straight = Bench::playing(CAPS, &[("scene", "flat"), ("iso-speed", iso)]);
-        let same = (0..=n).map(|_| straight.pull()).last().unwrap();
+        let same = straight.last_of(n + 1).buffer_owned().unwrap();
         assert!(bytes(frame) == bytes(&same), "frame {n} is of ISO {iso}");
     }
     // The same value again changes nothing and says nothing.

@@ -13,7 +13,7 @@ fn ms(milliseconds: u64) -> gst::ClockTime {
 /// Frame `n`'s number and bytes by playing from the start.
 fn played(n: u64, properties: &[(&str, &str)]) -> Vec<u8> {
     let bench = Bench::playing(CAPS, properties);
-    let buffer = (0..=n).map(|_| bench.pull()).last().unwrap();
+    let buffer = bench.last_of(n + 1).buffer_owned().unwrap();
     assert_eq!(buffer.offset(), n);
     bytes(&buffer)
 }
