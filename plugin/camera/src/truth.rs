@@ -126,7 +126,8 @@ impl Axis {
         }
         let power: f64 = joined.iter().map(|w| w * w).sum();
         let shifted = joined.iter().skip(step as usize);
-        let lagged: f64 = joined.iter().zip(shifted).map(|(a, b)| a * b).sum();
+        // A sum of nothing is -0.0; a fold from 0 is not.
+        let lagged = joined.iter().zip(shifted).fold(0.0, |sum, (a, b)| sum + a * b);
         Self { power, lag: lagged / power }
     }
 }
@@ -364,6 +365,7 @@ mod tests {
         // A mean of two: half the power, and neighbours two pixels apart share nothing.
         let pair = Axis::new(0.0, 2, 2);
         assert!((pair.power - 0.5).abs() < 1e-12 && pair.lag.abs() < 1e-12);
+        assert!(pair.lag.is_sign_positive());
         let blurred = Axis::new(1.0, 1, 1);
         assert!((blurred.power - 0.282_124).abs() < 1e-5 && (blurred.lag - 0.778_640).abs() < 1e-4);
     }

@@ -235,6 +235,19 @@ fn a_stopped_camera_starts_again_from_frame_0() {
 }
 
 #[test]
+fn a_camera_without_a_bus_records() {
+    common::init();
+    let camera = gst::ElementFactory::make("simcamsrc").property("num-buffers", 3).build().unwrap();
+    let mut harness = gst_check::Harness::with_element(&camera, None, Some("src"));
+    harness.set_sink_caps_str(CAPS);
+    harness.play();
+    // Neither the truth nor this warning has anywhere to go.
+    camera.set_property("exposure-time", "0.5");
+    let offsets: Vec<u64> = (0..3).map(|_| harness.pull().unwrap().offset()).collect();
+    assert_eq!(offsets, [0, 1, 2]);
+}
+
+#[test]
 fn a_sync_handler_may_set_properties() {
     let bench = Bench::new(CAPS, &[]);
     let camera = bench.camera.downgrade();
