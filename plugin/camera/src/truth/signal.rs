@@ -51,7 +51,8 @@ impl Axis {
         }
         let power: f64 = joined.iter().map(|w| w * w).sum();
         let shifted = joined.iter().skip(step as usize);
-        let lagged: f64 = joined.iter().zip(shifted).map(|(a, b)| a * b).sum();
+        // A sum of nothing is -0.0; a fold from 0 is not.
+        let lagged = joined.iter().zip(shifted).fold(0.0, |sum, (a, b)| sum + a * b);
         Self { power, lag: lagged / power, skew: joined.iter().map(|w| w * w * w).sum() }
     }
 }
