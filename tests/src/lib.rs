@@ -1,3 +1,4 @@
-//! Whole-system tests live in `tests/`; here is what they share.
+//! Whole-system tests live in `tests/`; here is what they share with the programs of this crate.
 
+pub mod accuracy;
 pub mod process;

@@ -8,7 +8,7 @@ use crate::shot::Shot;
 ///
 /// Above, shot and read noise are one draw with the sum's mean, variance and nearly its skewness (Cornish–Fisher, to
 /// second order): from 16 electrons on its distribution function stays within 0.0006 of the true one.
-const COUNTED: f32 = 16.0;
+pub(crate) const COUNTED: f32 = 16.0;
 
 /// Least and mean further dark signal of a hot pixel in electrons; the rest is distributed exponentially.
 pub(crate) const HOT: (f64, f64) = (20.0, 80.0);

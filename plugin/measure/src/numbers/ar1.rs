@@ -120,6 +120,17 @@ pub fn lag_sum(n: u64, lag: u64, a: f64) -> f64 {
     pairs * power(a, lag) - 2.0 * (total - ends) / length + pairs * total / (length * length)
 }
 
+/// C itself, row by row.
+pub(crate) fn covariance(n: u64, a: f64) -> Vec<f64> {
+    let length = n as f64;
+    let rows: Vec<f64> = (0..n).map(|i| 1.0 + geometric(i, a) + geometric(n - 1 - i, a)).collect();
+    let total: f64 = rows.iter().sum();
+    let powers: Vec<f64> = (0..n).map(|k| power(a, k)).collect();
+    let of =
+        |i: usize, j: usize| powers[i.abs_diff(j)] - (rows[i] + rows[j]) / length + total / (length * length);
+    (0..n as usize).flat_map(|i| (0..n as usize).map(move |j| (i, j))).map(|(i, j)| of(i, j)).collect()
+}
+
 /// Expected ratio of the sum of products `lag` frames apart to the sum of squares, over all stacks.
 ///
 /// `None` where the stacks have no sum of squares.
@@ -129,7 +140,7 @@ pub fn expected(stacks: &[Stack], lag: u64, a: f64) -> Option<f64> {
 }
 
 /// Weights of stacks of equal length added up, so that a long clip costs as much as its distinct lengths.
-fn by_length(stacks: &[Stack]) -> Vec<Stack> {
+pub(crate) fn by_length(stacks: &[Stack]) -> Vec<Stack> {
     let mut lengths: Vec<Stack> = Vec::new();
     for stack in stacks.iter().filter(|stack| stack.frames >= 2 && stack.weight > 0.0) {
         match lengths.iter_mut().find(|known| known.frames == stack.frames) {
@@ -307,6 +318,20 @@ mod tests {
                 let mean: f64 = (0..n * n).map(|at| a.powi((at / n).abs_diff(at % n) as i32)).sum::<f64>()
                     / (n * n) as f64;
                 assert!((mean_factor(n as u64, a) - mean).abs() < ROUNDING);
+            }
+        }
+    }
+
+    #[test]
+    fn the_covariance_is_the_matrix() {
+        for n in [1, 2, 5, 40] {
+            for a in VALUES {
+                let ours = covariance(n as u64, a);
+                let plain: Vec<f64> = matrix(n, a).into_iter().flatten().collect();
+                assert!(
+                    ours.iter().zip(&plain).all(|(ours, plain)| (ours - plain).abs() < ROUNDING),
+                    "{n} {a}"
+                );
             }
         }
     }

@@ -3,6 +3,7 @@
 use crate::frame::format::{Channel, Scale};
 use crate::numbers::ar1;
 use crate::numbers::flicker;
+use crate::numbers::long::Long;
 use crate::numbers::moving::{Fit, InTime, Lines, MovingSums};
 use crate::numbers::notes::Notes;
 use crate::numbers::quantile;
@@ -172,7 +173,7 @@ impl Work<'_> {
         let percent = |ends: [f64; 2]| ends.map(|end| subject.scale.spread(end));
         self.record.temporal_ci = quantile::spread_interval(temporal, nu, INTERVAL).map(percent);
         if let Some(a) = self.in_time.recursive() {
-            let long = Long::new(&self.sums, temporal, a, nu, redundancy);
+            let long = Long::new(&self.sums, temporal, a, redundancy);
             self.record.temporal_long = subject.spread(long.variance);
             self.record.temporal_long_ci = long.interval().map(percent);
             self.record.model = Some("ar1".to_owned());
@@ -279,34 +280,6 @@ impl Work<'_> {
         if self.lines.as_ref().is_some_and(|lines| lines.row.is_none() || lines.column.is_none()) {
             notes.add(NoteCode::FewPixels, channel, "rows and columns need at least 48 samples along them");
         }
-    }
-}
-
-/// Variance of an endless window under the recursion, and what it rests on.
-#[derive(Debug, Clone, Copy)]
-pub struct Long {
-    /// codes².
-    pub variance: f64,
-    /// Degrees of freedom.
-    pub nu: f64,
-}
-
-impl Long {
-    /// Scales `temporal`, whose degrees of freedom are `nu`, by the recursion `a`.
-    #[must_use]
-    pub fn new(sums: &MovingSums, temporal: f64, a: f64, nu: f64, redundancy: f64) -> Self {
-        let factor = |a: f64| ar1::long_factor(&sums.stacks, a);
-        // The scale rests on a measured correlation: its error joins that of the variance.
-        let step = 1e-4;
-        let slope = (factor(a + step).ln() - factor(a - step).ln()) / (2.0 * step);
-        let error = (1.0 - a * a) * redundancy / sums.freedom();
-        Self { variance: temporal / factor(a), nu: 2.0 / (2.0 / nu + slope * slope * error) }
-    }
-
-    /// 95 % interval of the spread, codes.
-    #[must_use]
-    pub fn interval(&self) -> Option<[f64; 2]> {
-        quantile::spread_interval(self.variance, self.nu, INTERVAL)
     }
 }
 

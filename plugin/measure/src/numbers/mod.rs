@@ -1,12 +1,14 @@
 //! What becomes of sums at a window's end.
 //!
 //! `window` goes over regions and cells; `estimate` turns one component's sums into its record, with `moving` and
-//! `spatial` for what moves, `uneven` for what a codec did to it, `standing` for what stays, `slow` for what outlasts a window, [`flicker`] for levels over
-//! time, and the statistics of [`ar1`] and [`quantile`].
+//! `spatial` for what moves, `long` for what an endless window would read, `uneven` for what a codec did to it,
+//! `standing` for what stays, `slow` for what outlasts a window, [`flicker`] for levels over time, and the statistics of
+//! [`ar1`] and [`quantile`].
 
 pub mod ar1;
 pub(crate) mod estimate;
 pub mod flicker;
+pub(crate) mod long;
 pub(crate) mod moving;
 pub(crate) mod notes;
 pub mod quantile;

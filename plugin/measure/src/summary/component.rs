@@ -2,8 +2,9 @@
 
 use crate::frame::format::{Channel, Range, Scale};
 use crate::numbers::ar1;
-use crate::numbers::estimate::{self, INTERVAL, Long};
+use crate::numbers::estimate::{self, INTERVAL};
 use crate::numbers::flicker;
+use crate::numbers::long::Long;
 use crate::numbers::moving::{InTime, Lines, MovingSums};
 use crate::numbers::notes::Notes;
 use crate::numbers::quantile;
@@ -241,7 +242,7 @@ fn moving(pool: &Pool<'_>, channel: Channel, temporal: f64, record: &mut Compone
     record.temporal_ci = Some(ends.map(|end| pool.unit * end));
     if let Some(a) = in_time.recursive() {
         let redundancy = ar1::freedom(&sums.stacks, a) / nu;
-        let long = Long::new(&sums, temporal, a, nu, redundancy);
+        let long = Long::new(&sums, temporal, a, redundancy);
         record.temporal_long = pool.spread(long.variance);
         record.model = Some("ar1".to_owned());
         // The windows' scatter widens both alike.

@@ -3,17 +3,18 @@
 //! Names and units are those of a window's record. Spreads are those of an endless recording: `temporal` is what
 //! `temporal_long` estimates, since a recursive filter makes short windows read low.
 
+mod signal;
+
 use std::collections::BTreeMap;
 
 use noise_measure::format::{FrameFormat, Scale};
 use noise_measure::quantile::normal_cdf;
 use serde::{Deserialize, Serialize};
 
+use self::signal::{Axis, PIXELS, Parts, Signal, even_shares};
 use crate::develop::Writer;
-use crate::exposure::Exposure;
-use crate::reduction::gaussian;
 use crate::scene::Target;
-use crate::sensor::{HOT, fall_off};
+use crate::sensor::fall_off;
 use crate::shot::Shot;
 
 /// The truth of a recording.
@@ -87,50 +88,6 @@ pub struct LightTruth {
     pub snr_temporal_db: Option<f64>,
 }
 
-/// Variances of one signal, by how they spread over the picture.
-#[derive(Debug, Clone, Copy, Default)]
-struct Parts {
-    own: f64,
-    row: f64,
-    column: f64,
-    fixed: f64,
-}
-
-impl Parts {
-    fn moving(self) -> f64 {
-        self.own + self.row + self.column
-    }
-}
-
-/// Mean and variances of a place's signal, the same for R, G and B.
-#[derive(Debug, Clone, Copy)]
-struct Signal {
-    mean: f64,
-    parts: Parts,
-}
-
-/// Power that filters leave of white noise, and the correlation that they make, along one axis.
-#[derive(Debug, Clone, Copy)]
-struct Axis {
-    power: f64,
-    lag: f64,
-}
-
-impl Axis {
-    /// A Gaussian of `sigma` pixels, then means of `footprint` pixels every `step`.
-    fn new(sigma: f64, step: u32, footprint: u32) -> Self {
-        let (h, n) = (gaussian(sigma), footprint as usize);
-        let mut joined = vec![0.0; h.len() + n - 1];
-        for (k, weight) in h.iter().enumerate() {
-            joined[k..k + n].iter_mut().for_each(|sum| *sum += weight / f64::from(footprint));
-        }
-        let power: f64 = joined.iter().map(|w| w * w).sum();
-        let shifted = joined.iter().skip(step as usize);
-        let lagged: f64 = joined.iter().zip(shifted).map(|(a, b)| a * b).sum();
-        Self { power, lag: lagged / power }
-    }
-}
-
 /// The truth of `shot` in `format`.
 #[must_use]
 pub fn truth(shot: &Shot, format: &FrameFormat) -> Truth {
@@ -158,7 +115,7 @@ pub fn truth(shot: &Shot, format: &FrameFormat) -> Truth {
 #[must_use]
 pub fn region(shot: &Shot, format: &FrameFormat, name: &str, lights: &[f64]) -> RegionTruth {
     let level = shot.level();
-    let signals: Vec<Signal> = lights.iter().map(|&light| signal(shot, &level, light)).collect();
+    let signals: Vec<Signal> = lights.iter().map(|&light| Signal::new(shot, &level, light)).collect();
     let mut components = BTreeMap::new();
     for writer in Writer::all(format) {
         components
@@ -196,97 +153,6 @@ fn lights(shot: &Shot, format: &FrameFormat, target: &Target, reflectance: f64) 
         .collect()
 }
 
-/// Quadrature over a standard normal variable: ±8 in steps of `step`. The trapezoids are exact to the last digit where
-/// what is averaged does not turn within a step.
-fn normal_points(step: f64) -> impl Iterator<Item = (f64, f64)> {
-    let scale = step / std::f64::consts::TAU.sqrt();
-    let reach = (8.0 / step).round() as i32;
-    (-reach..=reach).map(move |i| {
-        let z = f64::from(i) * step;
-        (z, scale * (-0.5 * z * z).exp())
-    })
-}
-
-/// Step over moving noise, far finer than any curve bends.
-const FINE: f64 = 0.02;
-/// Step over what differs from pixel to pixel; the noise at each pixel has smoothed the curve's corners by then.
-const COARSE: f64 = 0.5;
-
-/// Mean and variance of `value` over a standard normal variable.
-fn moments(value: impl Fn(f64) -> f64) -> (f64, f64) {
-    let reference = value(0.0);
-    let (mut mean, mut squares) = (0.0, 0.0);
-    for (z, weight) in normal_points(FINE) {
-        let difference = value(z) - reference;
-        mean += weight * difference;
-        squares += weight * difference * difference;
-    }
-    (reference + mean, (squares - mean * mean).max(0.0))
-}
-
-/// Signal of a place with `light` behind sensor, noise reduction and curve, before any matrix.
-fn signal(shot: &Shot, level: &Exposure, light: f64) -> Signal {
-    let camera = &shot.camera;
-    let square = level.electrons * level.electrons;
-    let electrons = light.max(0.0) * level.electrons;
-    let hot = camera.hot_ppm / 1e6;
-    let axis = Axis::new(shot.reduction.spatial, 1, 1);
-    let a = shot.reduction.temporal;
-    let kept = (1.0 - a) / (1.0 + a);
-    // Frames differ in the strength of their noise: on average its variance is that of the mean square.
-    let gain =
-        1.0 + camera.gain_change * camera.gain_change + shot.pulse.map_or(0.0, |p| p.depth * p.depth / 2.0);
-    let shot_read = electrons + hot * (HOT.0 + HOT.1) + level.read_noise_e * level.read_noise_e;
-    let rounding = level.step() * level.step() / 12.0;
-    let filter = axis.power * axis.power;
-    let lit = Parts {
-        own: kept * filter * (gain * shot_read / square + rounding),
-        row: kept * axis.power * gain * camera.row_e * camera.row_e / square,
-        column: kept * axis.power * gain * camera.column_e * camera.column_e / square,
-        fixed: filter
-            * ((camera.prnu * light).powi(2)
-                + (camera.dsnu_e * camera.dsnu_e
-                    + hot * (2.0 * HOT.1 * HOT.1 + 2.0 * HOT.0 * HOT.1 + HOT.0 * HOT.0)
-                    - (hot * (HOT.0 + HOT.1)).powi(2))
-                    / square),
-    };
-    let moving = lit.moving();
-    // Shot noise's skewness, (its third cumulant)/(6·variance) of the normal's square, as the sensor draws it;
-    // filters average it away.
-    let unfiltered = a == 0.0 && shot.reduction.spatial == 0.0;
-    let bend =
-        if unfiltered && moving > 0.0 { electrons / level.electrons.powi(3) / (6.0 * moving) } else { 0.0 };
-    let spread = (moving - 2.0 * bend * bend).max(0.0).sqrt();
-    let centre = light + hot * (HOT.0 + HOT.1) / level.electrons;
-    let floor = -crate::exposure::PEDESTAL_STEPS * level.step();
-    // Every pixel has its own level, and the curve treats its noise accordingly: in the dark that matters.
-    let standing = lit.fixed.sqrt();
-    let steps = if standing > 0.0 { COARSE } else { f64::INFINITY };
-    let (mut mean, mut squares, mut variance) = (0.0, 0.0, 0.0);
-    for (t, weight) in weighted(steps) {
-        let (own_mean, own_variance) = moments(|z| {
-            let light = centre + standing * t + spread * z + bend * (z * z - 1.0);
-            shot.transfer.from_light(light.clamp(floor, level.clip))
-        });
-        mean += weight * own_mean;
-        squares += weight * own_mean * own_mean;
-        variance += weight * own_variance;
-    }
-    let gain = if moving > 0.0 { variance / moving } else { 0.0 };
-    let fixed = (squares - mean * mean).max(0.0);
-    Signal {
-        mean,
-        parts: Parts { own: gain * lit.own, row: gain * lit.row, column: gain * lit.column, fixed },
-    }
-}
-
-/// [`normal_points`] of `step`, or the middle alone where `step` has no end.
-fn weighted(step: f64) -> impl Iterator<Item = (f64, f64)> {
-    let middle = step.is_infinite().then_some((0.0, 1.0));
-    let points = step.is_finite().then(|| normal_points(step));
-    middle.into_iter().chain(points.into_iter().flatten())
-}
-
 /// One component of a patch whose pixels have `signals` in equal shares.
 fn component(shot: &Shot, format: &FrameFormat, writer: &Writer, signals: &[Signal]) -> ComponentTruth {
     let sigma = shot.reduction.spatial;
@@ -307,10 +173,13 @@ fn component(shot: &Shot, format: &FrameFormat, writer: &Writer, signals: &[Sign
             column: signal.parts.column * sum * sum * x,
             fixed: signal.parts.fixed * squares * x * y,
         };
-        let centre = black + sum * signal.mean;
-        let (code, variance) = rounded_apart(centre, parts.fixed.sqrt(), parts.moving().sqrt(), least, most);
-        mean += code;
-        total += variance;
+        // Pixels stand apart by what is fixed, and each rounds at a place of its own.
+        let (spread, apart) = (parts.moving().sqrt(), parts.fixed.sqrt());
+        for offset in even_shares() {
+            let (code, variance) = rounded(black + sum * signal.mean + apart * offset, spread, least, most);
+            mean += code / PIXELS as f64;
+            total += variance / PIXELS as f64;
+        }
         exact.own += parts.own;
         exact.row += parts.row;
         exact.column += parts.column;
@@ -337,23 +206,6 @@ fn component(shot: &Shot, format: &FrameFormat, writer: &Writer, signals: &[Sign
         corr_t: shot.reduction.temporal
             * if total > 0.0 { (own + row + column).min(total) / total } else { 0.0 },
     }
-}
-
-/// Mean of the code, and mean variance, of pixels whose levels lie `standing` apart (an sd) and move by `spread`.
-///
-/// Where in a code a level lies decides how its rounding moves, as long as the noise is not much wider than a code.
-fn rounded_apart(centre: f64, standing: f64, spread: f64, least: f64, most: f64) -> (f64, f64) {
-    let step = match standing {
-        0.0 => f64::INFINITY,
-        // Rounding has no phase left; what remains is smooth.
-        _ if spread > 3.0 => COARSE,
-        // Ten steps a code, so that none of its phases is left out.
-        _ => (0.1 / standing).clamp(FINE, COARSE),
-    };
-    weighted(step).fold((0.0, 0.0), |(mean, variance), (t, weight)| {
-        let (own_mean, own_variance) = rounded(centre + standing * t, spread, least, most);
-        (mean + weight * own_mean, variance + weight * own_variance)
-    })
 }
 
 /// Codes either side of the mean, in spreads, that are summed one by one.
@@ -393,39 +245,11 @@ mod tests {
     }
 
     #[test]
-    fn rounding_of_pixels_apart_is_that_of_all_phases() {
-        // Of the rounding error's Fourier series noise of sd σ leaves e^(−2π²n²σ²), which stands still and does not
-        // move: σ² + 1/12 − Σ e^(−4π²n²σ²)/(2π²n²) remains.
-        for sd in [0.1_f64, 0.3, 0.5] {
-            let term = |n: i32| {
-                let square = (std::f64::consts::PI * f64::from(n)).powi(2);
-                (-4.0 * square * sd * sd).exp() / (2.0 * square)
-            };
-            let want = sd * sd + 1.0 / 12.0 - (1..50).map(term).sum::<f64>();
-            for standing in [2.0, 7.3] {
-                let (mean, variance) = rounded_apart(500.3, standing, sd, 0.0, 1023.0);
-                assert!((variance / want - 1.0).abs() < 1e-4, "{sd} {standing}: {variance}, not {want}");
-                assert!((mean - 500.3).abs() < 1e-3, "{mean}");
-            }
-        }
-        assert_eq!(rounded_apart(50.2, 0.0, 0.3, 0.0, 255.0), rounded(50.2, 0.3, 0.0, 255.0));
-    }
-
-    #[test]
     fn clipping_at_the_mean_has_the_known_moments() {
         // Half of a normal variable: mean σ/√(2π), variance σ²·(½ − 1/(2π)); sd 30 codes makes rounding small.
         let (mean, variance) = rounded(0.0, 30.0, 0.0, 1023.0);
         assert!((mean - 30.0 / std::f64::consts::TAU.sqrt()).abs() < 0.01, "{mean}");
         let want = 900.0 * (0.5 - 1.0 / std::f64::consts::TAU);
         assert!((variance / want - 1.0).abs() < 1e-3, "{variance} {want}");
-    }
-
-    #[test]
-    fn filters_have_the_published_powers() {
-        // A mean of two: half the power, and neighbours two pixels apart share nothing.
-        let pair = Axis::new(0.0, 2, 2);
-        assert!((pair.power - 0.5).abs() < 1e-12 && pair.lag.abs() < 1e-12);
-        let blurred = Axis::new(1.0, 1, 1);
-        assert!((blurred.power - 0.282_124).abs() < 1e-5 && (blurred.lag - 0.778_640).abs() < 1e-4);
     }
 }

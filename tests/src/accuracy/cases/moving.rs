@@ -1,0 +1,125 @@
+//! Noise as a sensor makes it: photons, read noise, lines; and what stands still beside it.
+
+use noise_measure::format::{Channel, FrameFormat, Range};
+
+use crate::accuracy::case::{Case, Claim};
+use crate::accuracy::expect;
+use crate::accuracy::formats;
+use crate::accuracy::quantity::Quantity;
+use crate::accuracy::stage::{Patch, Stage};
+
+/// Distinct frames of a window: a second of film.
+const FRAMES: u64 = 24;
+
+/// A light noise of `SNR` 25 and 7 % of white, far from either end of the range.
+const READ: Patch = Patch { light: 0.18, electrons: 1e5, read_e: 1000.0 };
+
+/// Steady grey at 16 bits, narrow range: rounding is far below the noise.
+fn fine(size: (u32, u32)) -> FrameFormat {
+    formats::grey(size, 16, Range::Narrow)
+}
+
+/// Expects of `channel` the moving noise that the camera knows.
+fn temporal(case: Case, channel: Channel) -> Case {
+    let truth = expect::temporal(&case.stage, channel);
+    case.expect(channel, Quantity::Temporal, truth, Claim::Record)
+}
+
+pub fn photons() -> Vec<Case> {
+    let y = Channel::Y;
+    let mut cases = Vec::new();
+    for (name, patch) in [
+        ("read noise 1000 e on 100 000 e", READ),
+        ("photons alone, 100 000 e", Patch { read_e: 0.0, ..READ }),
+    ] {
+        let stage = Stage::new(patch.shot(), fine((64, 64)), FRAMES);
+        let white = (f64::from(64 * 64) * (FRAMES - 1) as f64).sqrt().recip();
+        let (long, mean) = (expect::temporal(&stage, y), expect::component(&stage, y).mean);
+        let case = temporal(Case::new(name, stage), y)
+            .expect(y, Quantity::TemporalLong, long, Claim::Record)
+            .expect(y, Quantity::Mean, mean, Claim::Scatter)
+            .expect(y, Quantity::CorrX, 0.0, Claim::Formula(white))
+            .expect(y, Quantity::CorrY, 0.0, Claim::Formula(white))
+            .expect(y, Quantity::CorrT, 0.0, Claim::Formula(white));
+        cases.push(case);
+    }
+    // Low light takes little of the range, so that no photon falls out of it.
+    for (electrons, light) in
+        [(2.0, 0.045), (5.0, 0.09), (20.0, 0.18), (200.0, 0.18), (2000.0, 0.18), (20_000.0, 0.18)]
+    {
+        let patch = Patch { light, electrons, read_e: 0.0 };
+        let stage = Stage::new(patch.shot(), formats::rgb((64, 64), 16, Range::Narrow), FRAMES);
+        let case = Case::new(format!("photons alone, {electrons} e"), stage);
+        cases.push(temporal(temporal(case, Channel::R), Channel::B));
+    }
+    cases
+}
+
+pub fn lines() -> Vec<Case> {
+    let y = Channel::Y;
+    let mut cases = Vec::new();
+    for (row, column) in [(0.0, 0.0), (0.1, 0.0), (0.3, 0.0), (0.0, 0.1), (0.0, 0.3), (0.2, 0.2)] {
+        let stage = Stage::new(READ.shot(), fine((112, 112)), FRAMES).with(|shot| {
+            // Shares of the variance of a sample of Y, in which the noise of single pixels has Σw² of R, G and B.
+            let weights = noise_measure::format::Matrix::Bt709.luma_weights();
+            let own = (READ.electrons + READ.read_e.powi(2)) * weights.iter().map(|w| w * w).sum::<f64>();
+            let whole = own / (1.0 - row - column);
+            shot.camera.row_e = (row * whole).sqrt();
+            shot.camera.column_e = (column * whole).sqrt();
+        });
+        let truth = expect::component(&stage, y);
+        let [of_rows, of_columns] = [truth.row, truth.column].map(|v| expect::codes_square(&stage, y, v));
+        let name = format!("rows {:.0} %, columns {:.0} % of the variance", 100.0 * row, 100.0 * column);
+        let case = temporal(Case::new(name, stage), y)
+            .expect(y, Quantity::Row, of_rows, Claim::Scatter)
+            .expect(y, Quantity::Column, of_columns, Claim::Scatter)
+            .expect(y, Quantity::CorrX, 0.0, Claim::Scatter)
+            .expect(y, Quantity::CorrY, 0.0, Claim::Scatter);
+        cases.push(case);
+    }
+    cases
+}
+
+/// Standard error of `fixed`² for single pixels: that of the mean image's variance, and that of what is taken off.
+fn fixed_error(fixed: f64, temporal: f64, pixels: f64) -> f64 {
+    let n = FRAMES as f64;
+    let image = 2.0 * (fixed + temporal / n).powi(2) / (pixels - 1.0);
+    let noise = 2.0 * temporal * temporal / (n * n * pixels * (n - 1.0));
+    (image + noise).sqrt()
+}
+
+pub fn standing() -> Vec<Case> {
+    let y = Channel::Y;
+    let mut cases = Vec::new();
+    for loss in [0.0, 0.01, 0.02, 0.05] {
+        let stage = Stage::new(READ.shot(), fine((80, 80)), FRAMES)
+            .with(|shot| shot.vignetting = loss)
+            .with_targets();
+        let truth = expect::temporal(&stage, y);
+        let error = fixed_error(0.0, truth, f64::from(64 * 64));
+        let case = temporal(Case::new(format!("corners {:.0} % darker", 100.0 * loss), stage), y).expect(
+            y,
+            Quantity::Fixed,
+            0.0,
+            Claim::Formula(error),
+        );
+        cases.push(case);
+    }
+    for (name, prnu, dsnu) in [
+        ("sensitivity of pixels ± 1 %", 0.01, 0.0),
+        ("dark level of pixels ± 1000 e", 0.0, 1000.0),
+        ("both", 0.01, 1000.0),
+    ] {
+        let stage = Stage::new(READ.shot(), fine((192, 192)), FRAMES).with(|shot| {
+            shot.camera.prnu = prnu;
+            shot.camera.dsnu_e = dsnu;
+        });
+        let truth = expect::component(&stage, y);
+        let fixed = expect::codes_square(&stage, y, truth.fixed_pixel);
+        let error = fixed_error(fixed, expect::temporal(&stage, y), f64::from(192 * 192));
+        let case =
+            temporal(Case::new(name, stage), y).expect(y, Quantity::Fixed, fixed, Claim::Formula(error));
+        cases.push(case);
+    }
+    cases
+}
