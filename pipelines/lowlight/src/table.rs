@@ -198,7 +198,8 @@ fn notes(summary: &WindowRecord) -> Vec<String> {
 }
 
 /// `text` in lines of at most [`WIDTH`] characters, the second and later ones indented.
-fn wrap(indent: &str, text: &str) -> Vec<String> {
+#[must_use]
+pub fn wrap(indent: &str, text: &str) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = String::new();
     for word in text.split_whitespace() {

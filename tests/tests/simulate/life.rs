@@ -63,38 +63,50 @@ fn what_is_missing_damaged_or_made_otherwise_is_rendered_again() {
     }
 }
 
+/// Waits until the second clip is on its way.
+fn second_clip(place: &Place) {
+    let begun = || place.names("clips").iter().any(|name| name.contains("00320.mkv")).then_some(());
+    wait_for("the second clip", begun);
+}
+
+/// Asserts that every clip that is there has its truth, and that nothing tells of a whole session.
+#[track_caller]
+fn only_whole_clips(place: &Place) -> usize {
+    let clips = place.clips();
+    assert!(!clips.is_empty());
+    for clip in &clips {
+        let bytes = place.session(&format!("clips/{clip}")).len();
+        assert_eq!(place.truth(clip)["clip_bytes"], bytes, "{clip}");
+    }
+    assert_eq!(place.names(""), ["clips"], "no session without its clips");
+    clips.len()
+}
+
 #[test]
 fn control_c_keeps_what_is_whole_and_the_same_command_goes_on() {
     let place = Place::new();
     let child = start(&place, &LONG);
-    wait_for("the second clip", || {
-        place.names("clips").iter().any(|name| name.contains("00320.mkv.part")).then_some(())
-    });
+    second_clip(&place);
     signal(child.id(), "INT");
     let ran = ended(child).expect(130);
-    assert!(ran.err.contains("1 of 150 clips are done"), "{}", ran.err);
-    let first = "juniper-unfiltered-00250.mkv";
-    assert_eq!(place.names("clips"), [first.to_owned(), format!("{first}.truth.json")]);
-    assert_eq!(place.names(""), ["clips"], "no session without its clips");
+    let done = only_whole_clips(&place);
+    assert!(ran.err.contains(&format!("{done} of 150 clips are done")), "{}", ran.err);
+    assert_eq!(place.names("clips").len(), 2 * done, "nothing half-written");
     let child = start(&place, &LONG);
-    wait_for("the second clip", || {
-        place.names("clips").iter().any(|name| name.contains("00320.mkv.part")).then_some(())
-    });
+    let truths = || place.names("clips").iter().filter(|name| name.ends_with(".truth.json")).count();
+    wait_for("another clip", || (truths() > done).then_some(()));
     signal(child.id(), "TERM");
-    assert!(ended(child).expect(143).err.contains("1 of 150 clips were there"));
+    assert!(ended(child).expect(143).err.contains(&format!("{done} of 150 clips were there")));
 }
 
 #[test]
 fn a_killed_run_leaves_only_what_is_whole() {
     let place = Place::new();
     let child = start(&place, &LONG);
-    wait_for("the second clip", || {
-        place.names("clips").iter().any(|name| name.contains("00320.mkv.part")).then_some(())
-    });
+    second_clip(&place);
     signal(child.id(), "KILL");
     assert_eq!(ended(child).code, None);
-    assert_eq!(place.clips(), ["juniper-unfiltered-00250.mkv"]);
-    assert_eq!(place.names(""), ["clips"]);
+    only_whole_clips(&place);
 }
 
 #[test]
@@ -116,7 +128,7 @@ fn two_runs_never_write_the_same_clip() {
     let place = Place::new();
     let first = start(&place, &LONG);
     wait_for("a clip on its way", || (!place.names("clips").is_empty()).then_some(()));
-    // The clip that the first run is at; it may be done when the second comes, which then meets it at the next one.
+    // The first may be done with its clip when the second comes, which then meets it at the next one.
     let second = place.simulate(LONG);
     let met = second.code == Some(2) && second.err.contains("being written by another run");
     signal(first.id(), "INT");

@@ -18,10 +18,13 @@ struct Row {
     component: String,
     truth: f64,
     measured: Option<f64>,
+    upper: Option<f64>,
     ci: Option<[f64; 2]>,
     inside: Option<bool>,
     truth_snr_db: Option<f64>,
     snr_db: Option<f64>,
+    snr_lower_db: Option<f64>,
+    bent: bool,
     notes: Vec<String>,
 }
 
@@ -40,20 +43,26 @@ fn the_rows_hold_every_patch_and_the_intervals_their_truth() {
     assert_eq!(rows.len(), 16 * 3 * 12);
     assert!(rows.iter().filter(|row| row.role.as_deref() == Some("grey")).all(|row| row.region == "grey"));
     for row in &rows {
-        assert!(row.truth > 0.0, "{row:?}");
+        // Below its base a camera's wells are full before the lightest patches are: no noise is left of them.
+        assert!(row.truth > 0.0 || row.source.ends_with("00250.mkv"), "{row:?}");
         assert_eq!(row.ci.map(|[low, high]| low <= row.truth && row.truth <= high), row.inside, "{row:?}");
         assert_eq!(row.inside.is_some(), row.measured.is_some(), "{row:?}");
-        assert_eq!(row.truth_snr_db.is_some(), row.component == "Y", "{row:?}");
+        assert_eq!(row.truth_snr_db.is_some(), row.component == "Y" && row.truth > 0.0, "{row:?}");
         // A number that is missing has its reason beside it.
         assert!(row.measured.is_some() || !row.notes.is_empty(), "{row:?}");
+        assert!(row.upper.is_none() || row.measured.is_none(), "{row:?}");
+        assert!(row.snr_lower_db.is_none() || row.snr_db.is_none(), "{row:?}");
         if let (Some(truth), Some(snr), true) = (row.truth_snr_db, row.snr_db, row.region == "grey") {
             // The slope of the curve at the measured level, the spread within its interval: far inside a decibel.
             assert!((truth - snr).abs() < 1.0, "{row:?}");
         }
     }
     for component in ["Y", "Cb", "Cr"] {
-        let told: Vec<bool> =
-            rows.iter().filter(|row| row.component == component).filter_map(|row| row.inside).collect();
+        let told: Vec<bool> = rows
+            .iter()
+            .filter(|row| row.component == component && !row.bent)
+            .filter_map(|row| row.inside)
+            .collect();
         let held = told.iter().filter(|&&inside| inside).count() as f64 / told.len() as f64;
         assert!(held >= least(told.len()), "{component}: {held} of {}", told.len());
     }
@@ -79,11 +88,12 @@ fn the_table_has_a_line_a_clip_and_counts_all() {
         };
         assert!(line.contains(word), "{line}: {row:?}");
     }
-    let (held, told) = (
-        rows.iter().filter(|row| row.inside == Some(true)).count(),
-        rows.iter().filter(|row| row.inside.is_some()).count(),
-    );
-    assert!(out.contains(&format!("{held} of {told} intervals")), "{out}");
+    for (bent, before, after) in [(false, "clips: ", " intervals"), (true, "them ", " where")] {
+        let told: Vec<bool> =
+            rows.iter().filter(|row| row.bent == bent).filter_map(|row| row.inside).collect();
+        let held = told.iter().filter(|&&inside| inside).count();
+        assert!(out.contains(&format!("{before}{held} of {}{after}", told.len())), "{out}");
+    }
     assert!(out.lines().all(|line| line.chars().count() <= 120), "{out}");
 }
 

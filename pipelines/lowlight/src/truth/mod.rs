@@ -5,7 +5,7 @@ pub mod table;
 use std::path::{Path, PathBuf};
 
 use noise_measure::format::Channel;
-use noise_measure::record::{ComponentRecord, RegionRecord, WindowRecord};
+use noise_measure::record::{ComponentRecord, NoteCode, RegionRecord, WindowRecord};
 use serde::Serialize;
 use simulated_camera::truth::{ComponentTruth, RegionTruth, Truth};
 
@@ -16,6 +16,9 @@ use crate::text::shown;
 
 /// Where a clip's truth is looked for unless a file is named.
 const AUTO: &str = "auto";
+
+/// Notes on regions whose noise is not normal.
+const BENT: [NoteCode; 2] = [NoteCode::LightNonlinear, NoteCode::Clipped];
 
 /// The truth file that belongs to the clip at `path`.
 #[must_use]
@@ -60,7 +63,9 @@ pub struct Row {
     pub truth: f64,
     /// `temporal_long`, percent.
     pub measured: Option<f64>,
-    /// Its 95 % interval.
+    /// Bound where that is null, percent.
+    pub upper: Option<f64>,
+    /// 95 % interval of `measured`.
     pub ci: Option<[f64; 2]>,
     /// Whether the truth lies in the interval.
     pub inside: Option<bool>,
@@ -68,6 +73,10 @@ pub struct Row {
     pub truth_snr_db: Option<f64>,
     /// `snr_temporal_db`; for Y alone.
     pub snr_db: Option<f64>,
+    /// Bound where that is null, dB.
+    pub snr_lower_db: Option<f64>,
+    /// Whether the region clips or its curve bends within the noise: such noise is not normal, which intervals assume.
+    pub bent: bool,
     /// Codes of the notes on it.
     pub notes: Vec<String>,
 }
@@ -96,6 +105,7 @@ fn row(
     (channel, measured): (Channel, &ComponentRecord),
 ) -> Row {
     let luma = channel == Channel::Y;
+    let light = region.light.as_ref().filter(|_| luma);
     let ci = measured.temporal_long_ci.filter(|_| measured.temporal_long.is_some());
     Row {
         source: source.to_owned(),
@@ -104,10 +114,13 @@ fn row(
         component: channel.name().to_owned(),
         truth: known.temporal,
         measured: measured.temporal_long,
+        upper: measured.temporal_upper.filter(|_| measured.temporal_long.is_none()),
         ci,
         inside: ci.map(|[low, high]| (low..=high).contains(&known.temporal)),
         truth_snr_db: true_region.light.filter(|_| luma).and_then(|light| light.snr_temporal_db),
-        snr_db: region.light.as_ref().filter(|_| luma).and_then(|light| light.snr_temporal_db),
+        snr_db: light.and_then(|light| light.snr_temporal_db),
+        snr_lower_db: light.and_then(|light| light.snr_lower_db),
+        bent: region.notes.iter().any(|note| BENT.contains(&note.code)),
         notes: codes_of(region, channel, luma),
     }
 }
