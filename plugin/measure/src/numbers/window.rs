@@ -251,6 +251,7 @@ fn mix(derived: &Derived, native: &[&StackNumbers], mixed: &[&StackNumbers]) -> 
         piece: (0..first.piece.len())
             .map(|k| PieceFrame { index: first.piece[k].index, samples: weigh(&|s| &s.piece[k].samples) })
             .collect(),
+        energies: None,
         pairs: first.pairs,
         bins: first.bins,
         quadratic: Quadratic::combine(&all),

@@ -2,6 +2,7 @@
 
 use crate::sums::bands::BandSums;
 use crate::sums::blocks::{BLOCK, ColumnBlocks, block_pairs, block_sums, column_form, far_pairs};
+use crate::sums::energies::Energies;
 use crate::sums::exact::{DifferenceSums, FormSums, LagSums, PixelSums, StackTotals};
 use crate::sums::kernels::Sample;
 use crate::sums::kernels::row::{accumulate, dot, moments, neighbour_products};
@@ -57,6 +58,7 @@ pub struct Stack<T> {
     bands: BandSums,
     piece: Vec<(u64, Vec<T>)>,
     piece_stride: u64,
+    energies: Energies,
 }
 
 impl<T: Sample> Stack<T> {
@@ -88,6 +90,7 @@ impl<T: Sample> Stack<T> {
             bands: BandSums::new(height),
             piece: Vec::new(),
             piece_stride: 1,
+            energies: Energies::default(),
         }
     }
 
@@ -151,6 +154,8 @@ impl<T: Sample> Stack<T> {
             let square =
                 i128::from(frame.square) + i128::from(self.last_square) - 2 * i128::from(frame.previous);
             self.differences.add(square, i128::from(sum) - i128::from(last));
+            let level = (sum as f64 - last as f64) / (self.width * self.height) as f64;
+            self.energies.add(&self.ring[0], &self.ring[1], self.width, self.height, level);
         }
         if let Some(&before) = self.sums.iter().rev().nth(1).filter(|_| self.run >= 2) {
             self.lags[1].add(frame.before_previous, (before, sum));
@@ -286,6 +291,7 @@ impl<T: Sample> Stack<T> {
                     samples: samples.into_iter().map(|x| f64::from(x.wide())).collect(),
                 })
                 .collect(),
+            energies: Some(self.energies),
             pairs,
             bins: self.bands.bins,
             quadratic: Quadratic {
@@ -386,6 +392,8 @@ pub struct StackNumbers {
     pub mean_image: Vec<f64>,
     /// Kept frames of the central piece.
     pub piece: Vec<PieceFrame>,
+    /// How changes spread over the blocks of the piece; none for derived components, whose samples were never formed.
+    pub energies: Option<Energies>,
     /// Adjacent pairs of frames.
     pub pairs: u64,
     /// Bins of the row profile.
