@@ -60,7 +60,9 @@ cargo build --workspace --locked
 export GST_PLUGIN_PATH=$target/debug
 # A registry of our own: nothing of what is installed elsewhere on this machine takes part.
 export GST_REGISTRY=$target/tests-registry.bin
-gst-inspect-1.0 noisemeter >/dev/null
+for element in noisemeter simcamsrc; do
+    gst-inspect-1.0 "$element" >/dev/null
+done
 
 begin 'Lints (cargo clippy)'
 cargo clippy --workspace --all-targets --locked -- -D warnings
@@ -95,11 +97,20 @@ for properties in '' 'attach-meta=true attach-roi=true' 'grid=4x3 interval=10000
         ! noisemeter $properties ! fakesink
 done
 
+for properties in '' 'noise-reduction=spatial+temporal flicker-depth=0.2' 'is-live=true scene=dark'; do
+    # shellcheck disable=SC2086 # words of a gst-launch line
+    GST_TRACERS=leaks G_DEBUG=fatal-warnings gst-launch-1.0 -q \
+        simcamsrc num-buffers=20 $properties ! video/x-raw,format=I422_10LE,width=64,height=48,framerate=25/1 ! fakesink
+done
+
 begin 'Memory errors and leaks (valgrind)'
 G_DEBUG=fatal-warnings valgrind -q --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite --error-exitcode=42 \
     --suppressions=tests/valgrind.supp gst-launch-1.0 -q \
     videotestsrc num-buffers=12 ! video/x-raw,format=v210,width=50,height=32,framerate=25/1 \
     ! noisemeter interval=200000000 attach-meta=true grid=2x2 ! fakesink
+G_DEBUG=fatal-warnings valgrind -q --leak-check=full --show-leak-kinds=definite --errors-for-leak-kinds=definite --error-exitcode=42 \
+    --suppressions=tests/valgrind.supp gst-launch-1.0 -q \
+    simcamsrc num-buffers=4 noise-reduction=spatial+temporal ! video/x-raw,format=v210,width=50,height=32,framerate=25/1 ! fakesink
 
 begin 'AddressSanitizer (tests of the element)'
 # The sanitizer's run-time library comes with stable toolchains; the switch is what nightly asks for otherwise.

@@ -9,6 +9,7 @@ import series
 
 EXACT = 4 * np.finfo(float).eps  # one division and one scaling apart
 VARIANCE = 1e-9  # relative, as the project promises against plain numpy
+SLOPES = 1e-6  # relative: the other side takes its slopes by differences of 1e-4
 SOLVED = 1e-9  # what comes from an iteration or a root, absolute on quantities of order one
 STANDING = ("fixed", "fixed_row", "fixed_column", "fixed_pixel")
 
@@ -147,6 +148,20 @@ def hold_noise(report, where, got, want, unit):
     ends = (not limited and want.get("ci")) or [None, None]
     for i, a in enumerate(got["temporal_ci"] or [None, None]):
         report.number(f"{where}.temporal_ci[{i}]", a, None if ends[i] is None else ends[i] / unit, SOLVED)
+    hold_long_interval(report, where, got, want, unit, limited)
+
+
+def hold_long_interval(report, where, got, want, unit, limited):
+    """The interval of the endless window: same sums, other degrees of freedom."""
+    n = len(want["frame_means"])
+    if n > 384:  # beyond it the other side goes on from shorter windows
+        return
+    ends = [None, None]
+    if not limited and want.get("long") is not None and want["var"].get("nu") is not None:
+        nu = want["var"]["nu"] / series.long_spent(n, want["corr_t"])
+        ends = reference.interval(want["long"], nu) or ends
+    for i, a in enumerate(got["temporal_long_ci"] or [None, None]):
+        report.number(f"{where}.temporal_long_ci[{i}]", a, None if ends[i] is None else ends[i] / unit, SLOPES)
 
 
 def spread(variance, unit):

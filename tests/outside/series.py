@@ -69,3 +69,26 @@ def long_factor(n, a):
 def spent(n, a):
     """By how much memory in time lowers the degrees of freedom of the variance: (N - 1) tr C^2 / (tr C)^2."""
     return (n - 1) * square(n, a) / trace(n, a) ** 2
+
+
+def long_spent(n, a):
+    """By how much more the scale to an endless window lowers the degrees of freedom: tr(BCBC) over tr(C C).
+
+    B = I - g (S - r I), S one half beside the diagonal, r = tr(SC) / tr C and g the slope of ln tr C over that of r, both
+    along a; slopes by a complex step, which is exact.
+    """
+    i = np.arange(n)
+    m = np.eye(n) - 1.0 / n
+    beside = 0.5 * (np.abs(i[:, None] - i[None, :]) == 1)
+
+    def parts(value):
+        powers = np.cumprod([1.0] + [value] * (n - 1))  # by products: a complex logarithm would drown the small part
+        c = m @ powers[np.abs(i[:, None] - i[None, :])] @ m
+        return c, np.trace(c), np.trace(beside @ c)
+
+    step = 1e-30
+    _, whole, pairs = parts(complex(a, step))
+    g = np.log(whole).imag / (pairs / whole).imag
+    c, whole, pairs = (np.real(part) for part in parts(a))
+    b = np.eye(n) - g * (beside - pairs / whole * np.eye(n))
+    return float(np.trace(b @ c @ b @ c) / np.trace(c @ c))

@@ -31,14 +31,46 @@ fn init() {
 #[test]
 fn every_property_has_its_row() {
     init();
-    let element = gst::ElementFactory::make("noisemeter").build().expect("the element is there");
-    let own = element
-        .list_properties()
-        .iter()
-        .filter(|p| p.owner_type() == element.type_())
-        .map(|p| p.name().to_owned())
-        .collect();
-    assert_eq!(first_column(&read("docs/element.md"), "Properties"), own);
+    for (name, page) in [("noisemeter", "docs/element.md"), ("simcamsrc", "docs/simcamsrc.md")] {
+        let element = gst::ElementFactory::make(name).build().expect("the element is there");
+        let own = element
+            .list_properties()
+            .iter()
+            .filter(|p| p.owner_type() == element.type_())
+            .map(|p| p.name().to_owned())
+            .collect();
+        assert_eq!(first_column(&read(page), "Properties"), own, "{page}");
+    }
+}
+
+#[test]
+fn every_field_of_the_simulated_camera_has_its_row() {
+    init();
+    let line = "simcamsrc name=camera num-buffers=1 ! video/x-raw,format=I420,width=64,height=36 ! fakesink";
+    let pipeline = gst::parse::launch(line)
+        .expect("the line is well formed")
+        .downcast::<gst::Pipeline>()
+        .expect("a pipeline");
+    pipeline.set_state(gst::State::Playing).expect("it plays");
+    let bus = pipeline.bus().expect("a pipeline has a bus");
+    let told = bus.timed_pop_filtered(gst::ClockTime::from_seconds(60), &[gst::MessageType::Element]);
+    pipeline.set_state(gst::State::Null).expect("it stops");
+    let told = told.expect("the truth is told");
+    let truth = told.structure().expect("an element message has a structure");
+    let page = read("docs/simcamsrc.md");
+    let fields = truth.fields().map(|field| field.to_string()).collect();
+    assert_eq!(first_column(&page, "Message"), fields);
+    let mut record = BTreeSet::new();
+    let json = truth.get::<&str>("json").expect("it has json");
+    names(&serde_json::from_str(json).expect("JSON"), &mut record);
+    let known = page.split(|c: char| !c.is_alphanumeric() && c != '_').collect::<BTreeSet<_>>();
+    // Names of patches are no fields.
+    let missing: Vec<_> = record.iter().filter(|field| !known.contains(field.as_str())).collect();
+    assert!(missing.is_empty(), "docs/simcamsrc.md does not name {missing:?}");
+
+    let camera = simulated_camera::Camera::preset("juniper").expect("a preset");
+    let Value::Object(fields) = serde_json::to_value(camera).expect("JSON") else { panic!("an object") };
+    assert_eq!(first_column(&page, "Camera file"), fields.keys().cloned().collect());
 }
 
 #[test]

@@ -11,7 +11,7 @@ use noise_measure::format::{FrameFormat, Scale};
 use noise_measure::quantile::normal_cdf;
 use serde::{Deserialize, Serialize};
 
-use self::signal::{Axis, PIXELS, Parts, Signal, even_shares};
+use self::signal::{Axis, PIXELS, Parts, Pixels, Signal, even_shares};
 use crate::develop::Writer;
 use crate::scene::Target;
 use crate::sensor::fall_off;
@@ -96,7 +96,14 @@ pub fn truth(shot: &Shot, format: &FrameFormat) -> Truth {
     let regions = shot.scene.targets().into_iter().filter(|target| even(target)).map(|target| {
         let reflectance = target.reflectance.unwrap_or_default();
         let lights = lights(shot, format, &target, reflectance);
-        region(shot, format, &target.name, &lights)
+        let along = |start: f64, size: f64, pixels: u32| {
+            let edge =
+                |place: f64| ((place * f64::from(pixels) + 0.5).max(0.0) as usize).min(pixels as usize);
+            edge(start)..edge(start + size).max(edge(start) + 1)
+        };
+        let (x, y) =
+            (along(target.x, target.width, format.width), along(target.y, target.height, format.height));
+        patch(shot, format, &target.name, &lights, &Pixels::of(shot, x, y))
     });
     Truth {
         iso_speed: shot.iso,
@@ -111,11 +118,16 @@ pub fn truth(shot: &Shot, format: &FrameFormat) -> Truth {
     }
 }
 
-/// The truth of an even patch that gives `lights` (white = 1), each on an equal share of its pixels.
+/// The truth of an even patch, of no pixels in particular, that gives `lights` (white = 1), each on an equal share of it.
 #[must_use]
 pub fn region(shot: &Shot, format: &FrameFormat, name: &str, lights: &[f64]) -> RegionTruth {
+    patch(shot, format, name, lights, &Pixels::any())
+}
+
+fn patch(shot: &Shot, format: &FrameFormat, name: &str, lights: &[f64], pixels: &Pixels) -> RegionTruth {
     let level = shot.level();
-    let signals: Vec<Signal> = lights.iter().map(|&light| Signal::new(shot, &level, light)).collect();
+    let signals: Vec<[Signal; 3]> =
+        lights.iter().map(|&light| Signal::new(shot, &level, light, pixels)).collect();
     let mut components = BTreeMap::new();
     for writer in Writer::all(format) {
         components
@@ -132,7 +144,7 @@ pub fn region(shot: &Shot, format: &FrameFormat, name: &str, lights: &[f64]) -> 
 }
 
 /// Points an axis at which a patch's light is taken.
-const POINTS: usize = 12;
+const POINTS: usize = 4;
 
 /// Light over a patch: one value where it is even, a grid of them where the lens takes some away.
 fn lights(shot: &Shot, format: &FrameFormat, target: &Target, reflectance: f64) -> Vec<f64> {
@@ -154,29 +166,36 @@ fn lights(shot: &Shot, format: &FrameFormat, target: &Target, reflectance: f64) 
 }
 
 /// One component of a patch whose pixels have `signals` in equal shares.
-fn component(shot: &Shot, format: &FrameFormat, writer: &Writer, signals: &[Signal]) -> ComponentTruth {
+fn component(shot: &Shot, format: &FrameFormat, writer: &Writer, signals: &[[Signal; 3]]) -> ComponentTruth {
     let sigma = shot.reduction.spatial;
     let plain = Axis::new(sigma, 1, 1);
     let [across, down] = [writer.format.horizontal, writer.format.vertical]
         .map(|sampling| Axis::new(sigma, sampling.step, sampling.footprint));
     let (x, y) = (across.power / plain.power, down.power / plain.power);
     let weights = writer.weights();
-    let (sum, squares): (f64, f64) = (weights.iter().sum(), weights.iter().map(|w| w * w).sum());
     let (black, least, most) = writer.levels();
     let mut mean = 0.0;
     let mut total = 0.0;
     let mut exact = Parts::default();
     for signal in signals {
-        let parts = Parts {
-            own: signal.parts.own * squares * x * y,
-            row: signal.parts.row * sum * sum * y,
-            column: signal.parts.column * sum * sum * x,
-            fixed: signal.parts.fixed * squares * x * y,
+        // What is a sample's own adds by its square; a row or column moves all three channels together.
+        let own = |of: fn(&Parts) -> f64| {
+            weights.iter().zip(signal).map(|(w, channel)| w * w * of(&channel.parts)).sum::<f64>()
         };
+        let joint = |of: fn(&Parts) -> f64| {
+            weights.iter().zip(signal).map(|(w, channel)| w * of(&channel.parts).sqrt()).sum::<f64>().powi(2)
+        };
+        let parts = Parts {
+            own: own(|p| p.own) * x * y,
+            row: joint(|p| p.row) * y,
+            column: joint(|p| p.column) * x,
+            fixed: own(|p| p.fixed) * x * y,
+        };
+        let level: f64 = weights.iter().zip(signal).map(|(w, channel)| w * channel.mean).sum();
         // Pixels stand apart by what is fixed, and each rounds at a place of its own.
         let (spread, apart) = (parts.moving().sqrt(), parts.fixed.sqrt());
         for offset in even_shares() {
-            let (code, variance) = rounded(black + sum * signal.mean + apart * offset, spread, least, most);
+            let (code, variance) = rounded(black + level + apart * offset, spread, least, most);
             mean += code / PIXELS as f64;
             total += variance / PIXELS as f64;
         }

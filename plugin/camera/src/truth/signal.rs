@@ -1,11 +1,14 @@
 //! Mean and spread of one place's signal behind sensor, noise reduction and curve, before any matrix.
 
+use std::ops::Range;
+
 use noise_measure::quantile;
 
 use crate::exposure::{Exposure, PEDESTAL_STEPS};
-use crate::reduction::gaussian;
+use crate::random::{Line, Normals, Purpose};
+use crate::reduction::{blur, gaussian};
 use crate::sensor::{COUNTED, HOT};
-use crate::shot::Shot;
+use crate::shot::{Reduction, Shot};
 
 /// Variances of one signal, by how they spread over the picture.
 #[derive(Debug, Clone, Copy, Default)]
@@ -48,12 +51,13 @@ impl Axis {
         }
         let power: f64 = joined.iter().map(|w| w * w).sum();
         let shifted = joined.iter().skip(step as usize);
-        let lagged: f64 = joined.iter().zip(shifted).map(|(a, b)| a * b).sum();
+        // A sum of nothing is -0.0; a fold from 0 is not.
+        let lagged = joined.iter().zip(shifted).fold(0.0, |sum, (a, b)| sum + a * b);
         Self { power, lag: lagged / power, skew: joined.iter().map(|w| w * w * w).sum() }
     }
 }
 
-/// Pixels that stand for a patch's standing differences.
+/// Pixels that stand for a patch's standing differences where no patch is given.
 pub(super) const PIXELS: usize = 15;
 
 /// Offsets of that many pixels, in standard deviations: middles of equal shares of a normal variable, with variance 1.
@@ -63,21 +67,24 @@ pub(super) fn even_shares() -> impl Iterator<Item = f64> {
     (0..PIXELS).map(move |i| place(i) / square.sqrt())
 }
 
-/// Points of a standard normal variable and their weights: ±7 in steps of 0.05.
+/// Points of a standard normal variable and their weights: ±6 in steps of `step`, weights of sum 1.
 ///
-/// The sum of a smooth function over them is its expectation to the last digits; where a clip bends it, to a
-/// thousandth of the variance.
-fn normal_points() -> impl Iterator<Item = (f64, f64)> {
-    const STEP: f64 = 0.05;
-    let scale = STEP / std::f64::consts::TAU.sqrt();
-    (-140..=140).map(move |i| {
-        let z = f64::from(i) * STEP;
-        (z, scale * (-0.5 * z * z).exp())
-    })
+/// The sum of a smooth function over them is its expectation to the last digits, if it does not turn within a step.
+fn normal_points(step: f64) -> impl Iterator<Item = (f64, f64)> + Clone {
+    let reach = (6.0 / step).round() as i32;
+    let weight = move |i: i32| (-0.5 * (f64::from(i) * step).powi(2)).exp();
+    let sum: f64 = (-reach..=reach).map(weight).sum();
+    (-reach..=reach).map(move |i| (f64::from(i) * step, weight(i) / sum))
 }
 
-/// Mean and variances of a place's signal, the same for R, G and B.
-#[derive(Debug, Clone, Copy)]
+/// Steps over a sample's own noise; over the same where counted electrons smooth it already; over what rows and columns
+/// share.
+const OWN: f64 = 0.1;
+const OWN_COUNTED: f64 = 0.25;
+const SHARED: f64 = 0.75;
+
+/// Mean and variances of a place's signal in one channel.
+#[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Signal {
     /// Mean over pixels and time.
     pub mean: f64,
@@ -86,28 +93,132 @@ pub(super) struct Signal {
 }
 
 impl Signal {
-    /// Signal of a place with `light` (white = 1).
-    pub fn new(shot: &Shot, level: &Exposure, light: f64) -> Self {
+    /// Signals of R, G and B at a place with `light` (white = 1) whose pixels are `pixels`.
+    pub fn new(shot: &Shot, level: &Exposure, light: f64, pixels: &Pixels) -> [Self; 3] {
         let lit = in_light(shot, level, light);
-        // Where the curve bends, pixels that stand apart have noise of different strength.
+        let response = Response::new(shot, level, light, lit);
+        pixels.offsets(shot, level, light).map(|offsets| {
+            let mut sum = Point::default();
+            let mut squares = 0.0;
+            let n = offsets.len().max(1) as f64;
+            let middle = response.at(0.0).mean;
+            for offset in offsets {
+                let here = response.at(offset);
+                sum.mean += (here.mean - middle) / n;
+                squares += (here.mean - middle) * (here.mean - middle) / n;
+                sum.own += here.own / n;
+                sum.shared += here.shared / n;
+            }
+            let mean = middle + sum.mean;
+            // Hot pixels are too few to be drawn with the others: they add by the curve's slope.
+            let slope = shot.transfer.slope(mean).recip();
+            let hot = lit.fixed - pixels_apart(shot, level, light);
+            let hot = if slope.is_finite() { hot * slope * slope } else { 0.0 };
+            let lines = (lit.row + lit.column).max(f64::MIN_POSITIVE);
+            let parts = Parts {
+                own: sum.own,
+                row: sum.shared * lit.row / lines,
+                column: sum.shared * lit.column / lines,
+                fixed: (squares - sum.mean * sum.mean).max(0.0) + hot,
+            };
+            Self { mean, parts }
+        })
+    }
+}
+
+/// What sets a patch's pixels apart, in standard deviations: of sensitivity and of dark offset, for R, G and B.
+#[derive(Debug)]
+pub(super) struct Pixels([Vec<(f32, f32)>; 3]);
+
+impl Pixels {
+    /// Pixels of no patch in particular.
+    pub fn any() -> Self {
+        let shares: Vec<f32> = even_shares().map(|z| z as f32).collect();
+        // Each share of one with each of the other, so that both keep their spread when they are added.
+        let all: Vec<(f32, f32)> = shares.iter().flat_map(|&a| shares.iter().map(move |&b| (a, b))).collect();
+        Self(std::array::from_fn(|_| all.clone()))
+    }
+
+    /// The pixels that the camera of `shot` has at columns `x` and rows `y`, behind the spatial filter.
+    pub fn of(shot: &Shot, x: Range<usize>, y: Range<usize>) -> Self {
+        let sigma = shot.reduction.spatial;
+        let margin = gaussian(sigma).len() / 2;
+        let (left, top) = (x.start.saturating_sub(margin), y.start.saturating_sub(margin));
+        let (width, height) = (x.end + margin - left, y.end + margin - top);
+        let plane = |purpose: Purpose, channel: usize| {
+            let mut plane: Vec<f32> = (top..top + height)
+                .flat_map(|y| {
+                    let line = Line::new(shot.seed, purpose, channel as u64, y as u64);
+                    (left..left + width).map(move |x| Normals::shared().get(line.bits(x as u64)))
+                })
+                .collect();
+            blur(&mut plane, width, height, sigma);
+            plane
+        };
+        Self(std::array::from_fn(|channel| {
+            let both = plane(Purpose::Sensitivity, channel).into_iter().zip(plane(Purpose::Offsets, channel));
+            let inside =
+                |(i, _): &(usize, _)| x.contains(&(left + i % width)) && y.contains(&(top + i / width));
+            both.enumerate().filter(inside).map(|(_, pixel)| pixel).collect()
+        }))
+    }
+
+    /// Offsets in light at a place with `light`.
+    fn offsets(&self, shot: &Shot, level: &Exposure, light: f64) -> [Vec<f64>; 3] {
+        let (bright, dark) = (shot.camera.prnu * light, shot.camera.dsnu_e / level.electrons);
+        std::array::from_fn(|channel| {
+            let offset = |&(a, b): &(f32, f32)| bright * f64::from(a) + dark * f64::from(b);
+            if bright == 0.0 && dark == 0.0 {
+                vec![0.0]
+            } else {
+                self.0[channel].iter().map(offset).collect()
+            }
+        })
+    }
+}
+
+/// A pixel's signal: mean, variance that is its own, and variance that it shares with its row or column.
+#[derive(Debug, Clone, Copy, Default)]
+struct Point {
+    mean: f64,
+    own: f64,
+    shared: f64,
+}
+
+/// What becomes of a pixel by its offset in light: points at even distances, lines between them.
+struct Response {
+    distance: f64,
+    points: Vec<Point>,
+}
+
+/// Points on either side of no offset, a fifth of a standard deviation apart.
+const REACH: usize = 30;
+const PART: f64 = 0.2;
+
+impl Response {
+    fn new(shot: &Shot, level: &Exposure, light: f64, lit: Parts) -> Self {
         let apart = pixels_apart(shot, level, light).sqrt();
-        let mut sum = Self { mean: 0.0, parts: Parts::default() };
-        let mut values = Vec::with_capacity(PIXELS);
-        for offset in even_shares() {
-            let moments = Moments::new(shot, level, light, light + offset * apart, lit.moving());
-            let gain = if lit.moving() > 0.0 { moments.variance / lit.moving() } else { 0.0 };
-            values.push(moments.mean);
-            sum.mean += moments.mean / PIXELS as f64;
-            sum.parts.own += gain * lit.own / PIXELS as f64;
-            sum.parts.row += gain * lit.row / PIXELS as f64;
-            sum.parts.column += gain * lit.column / PIXELS as f64;
+        // What the spatial filter leaves of drawn offsets; the points reach beyond any of them.
+        let distance = PART * apart;
+        let reach = if apart > 0.0 { REACH as i32 } else { 0 };
+        let point = |i: i32| Point::new(shot, level, light, light + f64::from(i) * distance, lit);
+        Self { distance, points: (-reach..=reach).map(point).collect() }
+    }
+
+    fn at(&self, offset: f64) -> Point {
+        let last = self.points.len() - 1;
+        if last == 0 {
+            return self.points[0];
         }
-        let spread = values.iter().map(|v| (v - sum.mean) * (v - sum.mean)).sum::<f64>() / PIXELS as f64;
-        // Hot pixels are too few and too far off for the shares above: they add by the curve's slope.
-        let slope = shot.transfer.slope(sum.mean).recip();
-        let hot = lit.fixed - apart * apart;
-        sum.parts.fixed = spread + if slope.is_finite() { hot * slope * slope } else { 0.0 };
-        sum
+        let place = (offset / self.distance + (last / 2) as f64).clamp(0.0, last as f64);
+        let index = (place as usize).min(last - 1);
+        let (here, next, share) = (self.points[index], self.points[index + 1], place - index as f64);
+        let between = |a: f64, b: f64| a + share * (b - a);
+        Point {
+            mean: between(here.mean, next.mean),
+            own: between(here.own, next.own),
+            shared: between(here.shared, next.shared),
+        }
     }
 }
 
@@ -144,44 +255,55 @@ fn in_light(shot: &Shot, level: &Exposure, light: f64) -> Parts {
     }
 }
 
-/// Mean and variance of one pixel's signal.
-struct Moments {
-    mean: f64,
-    variance: f64,
-}
-
-impl Moments {
-    /// A pixel whose light is `centre` where the patch's is `light`, with moving noise of variance `moving` in light.
-    fn new(shot: &Shot, level: &Exposure, light: f64, centre: f64, moving: f64) -> Self {
+impl Point {
+    /// A pixel whose light is `centre` where the patch's is `light`, with moving noise `lit` in light.
+    fn new(shot: &Shot, level: &Exposure, light: f64, centre: f64, lit: Parts) -> Self {
         let floor = -PEDESTAL_STEPS * level.step();
         let signal = |light: f64| shot.transfer.from_light(light.clamp(floor, level.clip));
-        let mut sum = Sum::new(signal(centre));
         let electrons = light.max(0.0) * level.electrons;
-        let unfiltered = shot.reduction == crate::shot::Reduction::default();
-        if unfiltered && electrons > 0.0 && electrons < f64::from(COUNTED) {
-            // Electrons are counted, and all other noise is normal.
-            let photons = electrons / (level.electrons * level.electrons);
-            let spread = (moving - photons).max(0.0).sqrt();
-            let mut share = (-electrons).exp();
-            for count in 0..(electrons + 12.0 * electrons.sqrt() + 12.0) as u32 {
-                let off = centre + (f64::from(count) - electrons) / level.electrons;
-                for (z, weight) in normal_points() {
-                    sum.add(signal(off + spread * z), share * weight);
+        let unfiltered = shot.reduction == Reduction::default();
+        let counted = unfiltered && electrons > 0.0 && electrons < f64::from(COUNTED);
+        let of_own = |centre: f64| {
+            let mut sum = Sum::new(signal(centre));
+            if counted {
+                // Electrons are counted, and all other noise is normal.
+                let photons = electrons / (level.electrons * level.electrons);
+                let spread = (lit.own - photons).max(0.0).sqrt();
+                let mut share = (-electrons).exp();
+                for count in 0..(electrons + 12.0 * electrons.sqrt() + 12.0) as u32 {
+                    let off = centre + (f64::from(count) - electrons) / level.electrons;
+                    for (z, weight) in normal_points(OWN_COUNTED) {
+                        sum.add(signal(off + spread * z), share * weight);
+                    }
+                    share *= electrons / f64::from(count + 1);
                 }
-                share *= electrons / f64::from(count + 1);
+            } else {
+                // A normal variable bent to the third cumulant that filters leave of the photons'.
+                let (a, axis) = (shot.reduction.temporal, Axis::new(shot.reduction.spatial, 1, 1));
+                let kept = (1.0 - a).powi(3) / (1.0 - a.powi(3)) * axis.skew * axis.skew;
+                let third = kept * electrons / level.electrons.powi(3);
+                let bend = if lit.own > 0.0 { third / (6.0 * lit.own) } else { 0.0 };
+                let spread = (lit.own - 2.0 * bend * bend).max(0.0).sqrt();
+                for (z, weight) in normal_points(OWN) {
+                    sum.add(signal(centre + spread * z + bend * (z * z - 1.0)), weight);
+                }
             }
-        } else {
-            // A normal variable bent to the third cumulant that filters leave of the photons'.
-            let (a, axis) = (shot.reduction.temporal, Axis::new(shot.reduction.spatial, 1, 1));
-            let kept = (1.0 - a).powi(3) / (1.0 - a.powi(3)) * axis.skew * axis.skew;
-            let third = kept * electrons / level.electrons.powi(3);
-            let bend = if moving > 0.0 { third / (6.0 * moving) } else { 0.0 };
-            let spread = (moving - 2.0 * bend * bend).max(0.0).sqrt();
-            for (z, weight) in normal_points() {
-                sum.add(signal(centre + spread * z + bend * (z * z - 1.0)), weight);
-            }
+            sum.moments()
+        };
+        let lines = (lit.row + lit.column).sqrt();
+        if lines == 0.0 {
+            let (mean, own) = of_own(centre);
+            return Self { mean, own, shared: 0.0 };
         }
-        sum.moments()
+        let mut own = 0.0;
+        let mut means = Sum::new(signal(centre));
+        for (z, weight) in normal_points(SHARED) {
+            let (mean, variance) = of_own(centre + lines * z);
+            own += weight * variance;
+            means.add(mean, weight);
+        }
+        let (mean, shared) = means.moments();
+        Self { mean, own, shared }
     }
 }
 
@@ -205,9 +327,10 @@ impl Sum {
         self.second += weight * off * off;
     }
 
-    fn moments(&self) -> Moments {
+    /// Mean and variance.
+    fn moments(&self) -> (f64, f64) {
         let mean = self.first / self.weight;
-        Moments { mean: self.reference + mean, variance: (self.second / self.weight - mean * mean).max(0.0) }
+        (self.reference + mean, (self.second / self.weight - mean * mean).max(0.0))
     }
 }
 

@@ -60,13 +60,17 @@ impl SimCamSrc {
         gst::element_imp_warning!(self, gst::LibraryError::Settings, ("{text}"));
     }
 
-    /// Whether a seek can be done; says why not.
-    fn accepts(&self, rate: f64) -> bool {
-        let forward = rate > 0.0;
-        if !forward {
+    /// Whether an event can be followed; says why not.
+    ///
+    /// Asked before the base class flushes for a seek: what is refused leaves the stream as it is.
+    fn accepts(&self, event: &gst::Event) -> bool {
+        let gst::EventView::Seek(seek) = event.view() else { return true };
+        let rate = seek.get().0;
+        let forwards = rate > 0.0;
+        if !forwards {
             self.warn(&format!("a seek with rate {rate} is refused: the camera records forwards alone"));
         }
-        forward
+        forwards
     }
 
     /// Applies one property; texts and files are read at once while the element runs.
@@ -226,6 +230,10 @@ impl ElementImpl for SimCamSrc {
         });
         &TEMPLATES
     }
+
+    fn send_event(&self, event: gst::Event) -> bool {
+        self.accepts(&event) && self.parent_send_event(event)
+    }
 }
 
 impl BaseSrcImpl for SimCamSrc {
@@ -260,7 +268,7 @@ impl BaseSrcImpl for SimCamSrc {
     }
 
     fn do_seek(&self, segment: &mut gst::Segment) -> bool {
-        if !self.accepts(segment.rate()) {
+        if segment.rate() <= 0.0 {
             return false;
         }
         let Some(segment) = segment.downcast_mut::<gst::ClockTime>() else { return false };
@@ -273,13 +281,7 @@ impl BaseSrcImpl for SimCamSrc {
     }
 
     fn event(&self, event: &gst::Event) -> bool {
-        if let gst::EventView::Seek(seek) = event.view()
-            && !self.accepts(seek.get().0)
-        {
-            // Before anything is flushed: playing goes on.
-            return false;
-        }
-        self.parent_event(event)
+        self.accepts(event) && self.parent_event(event)
     }
 
     fn query(&self, query: &mut gst::QueryRef) -> bool {

@@ -85,13 +85,22 @@ pub fn format<'a>(camera: &str, values: impl IntoIterator<Item = (&'a str, glib:
     let escape = |text: &str, also: &str| glib::uri_escape_string(text, Some(also), true).to_string();
     let mut uri = format!("{SCHEME}://{}", escape(camera, "/"));
     for (index, (name, value)) in values.into_iter().enumerate() {
-        // Texts are written as they are; serialising would put quotes around them.
-        let text = match value.get::<Option<String>>() {
-            Ok(text) => text.unwrap_or_default(),
-            Err(_) => value.serialize().map(String::from).unwrap_or_default(),
-        };
+        let text = text(&value);
         let join = if index == 0 { '?' } else { '&' };
         uri.push_str(&format!("{join}{name}={}", escape(&text, "/+")));
     }
     uri
+}
+
+/// A value as [`value`] reads it.
+fn text(value: &glib::Value) -> String {
+    // Serialising would put quotes around texts, and write flags by their descriptions.
+    if let Ok(text) = value.get::<Option<String>>() {
+        return text.unwrap_or_default();
+    }
+    if let Some((_, flags)) = glib::FlagsValue::from_value(value) {
+        let nicks: Vec<&str> = flags.iter().map(|flag| flag.nick()).collect();
+        return nicks.join("+");
+    }
+    value.serialize().map(String::from).unwrap_or_default()
 }
