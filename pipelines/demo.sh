@@ -27,12 +27,19 @@ printf 'Building (some minutes the first time) …\n'
 cargo build --quiet --release --locked --manifest-path "$root/Cargo.toml" -p lowlight -p gst-plugin-noisemeter
 
 program=$target/release/lowlight
-if [ $# = 0 ]; then
-    demo=lowlight-demo
-    printf 'Rendering three simulated cameras …\n'
-    "$program" simulate --size 480x270 --steps 3 "$demo"
-    set -- --layout "$demo/chart.json" --transfer acescct --truth auto "$demo"/clips/*.mkv
+if [ $# -gt 0 ]; then
+    [[ " $* " == *' --out'* ]] || printf 'Measuring; results go to %s\n\n' "$PWD/lowlight-results"
+    exec "$program" measure "$@"
 fi
 
-[[ " $* " == *' --out'* ]] || printf 'Measuring; results go to %s\n\n' "$PWD/lowlight-results"
-exec "$program" measure "$@"
+demo=lowlight-demo results=lowlight-results
+printf 'Rendering three simulated cameras to %s …\n' "$PWD/$demo"
+"$program" simulate --size 480x270 --steps 3 "$demo"
+
+printf '\nMeasuring; results go to %s\n' "$PWD/$results"
+"$program" measure --out "$results" --layout "$demo/chart.json" --transfer acescct --truth auto "$demo"/clips/*.mkv
+
+printf '\nOne of the clips again, three patches of it, as clips of your own are shown:\n'
+"$program" measure --out "$results/patches" --transfer acescct \
+    --regions 'light=47.5%,22%,5%,9%;grey=42%,41%,16%,18%;dark=35.1%,7.1%,5%,9%' \
+    "$demo/clips/larch-unfiltered-04000.mkv"

@@ -121,9 +121,11 @@ RUSTC_BOOTSTRAP=1 RUSTFLAGS=-Zsanitizer=address ASAN_OPTIONS=detect_leaks=0 CARG
 begin 'Demo, as a newcomer runs it (pipelines/demo.sh)'
 demo=$(mktemp -d "$target/demo-run.XXXXXX")
 (cd "$demo" && env -u GST_PLUGIN_PATH -u GST_REGISTRY "$root/pipelines/demo.sh" | tee output)
-# The table in the README is the one that the demo prints; only the name of the clip is shortened there.
-sed -n '/^region  /,/^```$/{/^```$/d;p}' README.md >"$demo/shown"
-[ -s "$demo/shown" ] || die "README.md shows no table of the demo"
+# The tables in the README are those that the demo prints; only the name of the one clip is shortened there.
+for table in clip region; do
+    sed -n "/^$table  /,/^\`\`\`\$/{/^\`\`\`\$/d;p}" README.md >>"$demo/shown"
+    grep -q "^$table  " "$demo/shown" || die "README.md shows no table of the demo that begins with $table"
+done
 while IFS= read -r line; do
     grep -Fxq -- "$line" "$demo/output" || die "README.md shows a line that the demo does not print: $line"
 done <"$demo/shown"

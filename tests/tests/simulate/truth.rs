@@ -24,7 +24,7 @@ struct Row {
     truth_snr_db: Option<f64>,
     snr_db: Option<f64>,
     snr_lower_db: Option<f64>,
-    bent: bool,
+    doubted: bool,
     notes: Vec<String>,
 }
 
@@ -60,7 +60,7 @@ fn the_rows_hold_every_patch_and_the_intervals_their_truth() {
     for component in ["Y", "Cb", "Cr"] {
         let told: Vec<bool> = rows
             .iter()
-            .filter(|row| row.component == component && !row.bent)
+            .filter(|row| row.component == component && !row.doubted)
             .filter_map(|row| row.inside)
             .collect();
         let held = told.iter().filter(|&&inside| inside).count() as f64 / told.len() as f64;
@@ -88,9 +88,9 @@ fn the_table_has_a_line_a_clip_and_counts_all() {
         };
         assert!(line.contains(word), "{line}: {row:?}");
     }
-    for (bent, before, after) in [(false, "clips: ", " intervals"), (true, "them ", " where")] {
+    for (doubted, before, after) in [(false, "clips: ", " intervals"), (true, "them ", " in regions")] {
         let told: Vec<bool> =
-            rows.iter().filter(|row| row.bent == bent).filter_map(|row| row.inside).collect();
+            rows.iter().filter(|row| row.doubted == doubted).filter_map(|row| row.inside).collect();
         let held = told.iter().filter(|&&inside| inside).count();
         assert!(out.contains(&format!("{before}{held} of {}{after}", told.len())), "{out}");
     }

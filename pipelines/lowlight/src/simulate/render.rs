@@ -166,6 +166,8 @@ fn encoder(made: &Made, codec: Codec) -> Result<Vec<gst::Element>, String> {
             encoder.set_property("bitrate", made.bitrate_kbit.ok_or("a codec without a rate")?);
             encoder.set_property("key-int-max", made.rate as i32);
             encoder.set_property_from_str("speed-preset", "fast");
+            // Noise is what the clips are for; other tunings throw most of it away at any rate.
+            encoder.set_property_from_str("tune", "grain");
             // One frame at a time, since frames at once share the rate differently on other machines; and without the
             // note in the stream that names the machine's processor.
             encoder.set_property("option-string", "frame-threads=1:info=0");

@@ -14,7 +14,7 @@ const SIDE: std::ops::RangeInclusive<u32> = 64..=8192;
 pub enum Codec {
     /// Lossless
     Ffv1,
-    /// H.265 at about one bit a pixel, as cameras record
+    /// H.265 at about two bits a pixel, as cameras record
     H265,
 }
 
@@ -46,6 +46,9 @@ pub struct Settings {
     pub codec: Codec,
 }
 
+/// Bits a pixel of lossy clips.
+const BITS: u64 = 2;
+
 /// Largest rate of the encoder.
 const MOST_KBIT: u64 = 102_400;
 
@@ -59,10 +62,10 @@ impl Settings {
         Ok(Self { width, height, frames: args.frames, steps: args.steps, seed: args.seed, codec: args.codec })
     }
 
-    /// Rate of lossy clips in kbit/s: one bit a pixel, as far as the encoder goes.
+    /// Rate of lossy clips in kbit/s: two bits a pixel, as far as the encoder goes.
     #[must_use]
     pub fn bitrate(&self) -> Option<u32> {
-        let bits = u64::from(self.width) * u64::from(self.height) * u64::from(scenario::RATE);
+        let bits = BITS * u64::from(self.width) * u64::from(self.height) * u64::from(scenario::RATE);
         let kbit = bits.div_ceil(1000).min(MOST_KBIT);
         (self.codec == Codec::H265).then_some(kbit as u32)
     }
@@ -96,10 +99,10 @@ mod tests {
     }
 
     #[test]
-    fn rates_are_a_bit_a_pixel_up_to_what_the_encoder_takes() {
+    fn rates_are_two_bits_a_pixel_up_to_what_the_encoder_takes() {
         let mut settings =
             Settings { width: 960, height: 540, frames: 24, steps: 9, seed: 1, codec: Codec::H265 };
-        assert_eq!(settings.bitrate(), Some(12_442));
+        assert_eq!(settings.bitrate(), Some(24_884));
         (settings.width, settings.height) = (7680, 4320);
         assert_eq!(settings.bitrate(), Some(102_400));
         settings.codec = Codec::Ffv1;

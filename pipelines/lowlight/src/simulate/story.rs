@@ -58,8 +58,13 @@ In this directory:
 
   lowlight measure --layout {chart} --transfer {transfer} --truth auto {clips}/*.mkv
 
-measures every clip and prints what it found beside the truth.
+measures every clip and prints what it found beside the truth.{lossy}
 ",
+        lossy = if settings.bitrate().is_some() {
+            " The truth is that of the camera before\nits codec: what the codec took away shows as a difference."
+        } else {
+            ""
+        },
         title = scenario::TITLE,
         rule = "=".repeat(scenario::TITLE.len()),
         session = session::FILE,

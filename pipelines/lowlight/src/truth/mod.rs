@@ -17,8 +17,8 @@ use crate::text::shown;
 /// Where a clip's truth is looked for unless a file is named.
 const AUTO: &str = "auto";
 
-/// Notes on regions whose noise is not normal.
-const BENT: [NoteCode; 2] = [NoteCode::LightNonlinear, NoteCode::Clipped];
+/// Notes on regions whose noise is not what intervals assume: normal, and the same everywhere.
+const DOUBTS: [NoteCode; 4] = [NoteCode::LightNonlinear, NoteCode::Clipped, NoteCode::Codec, NoteCode::Band];
 
 /// The truth file that belongs to the clip at `path`.
 #[must_use]
@@ -75,8 +75,8 @@ pub struct Row {
     pub snr_db: Option<f64>,
     /// Bound where that is null, dB.
     pub snr_lower_db: Option<f64>,
-    /// Whether the region clips or its curve bends within the noise: such noise is not normal, which intervals assume.
-    pub bent: bool,
+    /// Whether a note says that the region's noise is not what intervals assume: light_nonlinear, clipped, codec, band.
+    pub doubted: bool,
     /// Codes of the notes on it.
     pub notes: Vec<String>,
 }
@@ -120,7 +120,7 @@ fn row(
         truth_snr_db: true_region.light.filter(|_| luma).and_then(|light| light.snr_temporal_db),
         snr_db: light.and_then(|light| light.snr_temporal_db),
         snr_lower_db: light.and_then(|light| light.snr_lower_db),
-        bent: region.notes.iter().any(|note| BENT.contains(&note.code)),
+        doubted: region.notes.iter().any(|note| DOUBTS.contains(&note.code)),
         notes: codes_of(region, channel, luma),
     }
 }

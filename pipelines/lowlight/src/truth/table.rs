@@ -85,8 +85,8 @@ fn columns(texts: [String; 6]) -> [(String, usize); 6] {
 
 /// How many of all intervals hold their truth, and what could not be compared.
 fn tally(rows: &[Row]) -> Vec<String> {
-    let (bent, straight): (Vec<&Row>, Vec<&Row>) =
-        rows.iter().filter(|row| row.inside.is_some()).partition(|row| row.bent);
+    let (doubted, plain): (Vec<&Row>, Vec<&Row>) =
+        rows.iter().filter(|row| row.inside.is_some()).partition(|row| row.doubted);
     let mut components: Vec<&str> = Vec::new();
     for row in rows {
         if !components.contains(&row.component.as_str()) {
@@ -94,27 +94,26 @@ fn tally(rows: &[Row]) -> Vec<String> {
         }
     }
     let of = |component: &str| -> Vec<&Row> {
-        straight.iter().copied().filter(|row| row.component == component).collect()
+        plain.iter().copied().filter(|row| row.component == component).collect()
     };
     let parts: Vec<String> =
         components.into_iter().map(|component| format!("{component} {}", held(&of(component)))).collect();
-    let share = match straight.len() {
+    let share = match plain.len() {
         0 => String::new(),
-        told => format!(", {:.1} % where 95 % would be right", 100.0 * count(&straight) as f64 / told as f64),
+        told => format!(", {:.1} % where 95 % would be right", 100.0 * count(&plain) as f64 / told as f64),
     };
-    let all = held(&straight);
-    let mut lines = wrap(
-        "",
-        &format!("All regions of all clips: {all} intervals hold the truth{share} ({}).", parts.join(", ")),
-    );
-    if !bent.is_empty() {
+    let mut lines = vec![
+        format!("All regions of all clips: {} intervals hold the truth{share}.", held(&plain)),
+        format!("By component: {}.", parts.join(", ")),
+    ];
+    if !doubted.is_empty() {
         let text = format!(
-            "Beside them {} where the curve bends within the noise (light_nonlinear) or samples clip: noise there is not normal, which intervals assume, and they come out too narrow.",
-            held(&bent)
+            "Beside them {} in regions noted light_nonlinear, clipped, codec or band, whose noise is not the normal and even one that intervals assume.",
+            held(&doubted)
         );
         lines.extend(wrap("", &text));
     }
-    let untold = rows.len() - straight.len() - bent.len();
+    let untold = rows.len() - plain.len() - doubted.len();
     if untold > 0 {
         lines.push(format!("{untold} numbers have no interval; notes such as code_limited say why."));
     }
