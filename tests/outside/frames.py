@@ -13,7 +13,8 @@ TIMEOUT = 300  # seconds; a hang fails the test instead of the whole run
 
 def run(command, **more):
     """Standard output of a process that must succeed."""
-    done = subprocess.run([str(c) for c in command], capture_output=True, timeout=TIMEOUT, check=False, **more)
+    more = {"timeout": TIMEOUT} | more
+    done = subprocess.run([str(c) for c in command], capture_output=True, check=False, **more)
     if done.returncode:
         raise AssertionError(
             f"{command[0]} ended with {done.returncode}: {done.stderr.decode(errors='replace')[-2000:]}"

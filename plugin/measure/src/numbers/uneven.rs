@@ -8,8 +8,8 @@ use crate::numbers::spatial::Correlation;
 use crate::sums::energies::EDGE;
 use crate::sums::stack::{StackNumbers, piece_rect};
 
-/// Blocks and changes below which nothing is said.
-const FEWEST: (usize, u64) = (16, 3);
+/// Changes below which nothing is said.
+const FEWEST: u64 = 3;
 
 /// Independent samples of a block below which its energy scatters too widely to say anything: noise as coarse as blocks.
 const FEWEST_SAMPLES: f64 = 3.0;
@@ -47,7 +47,8 @@ impl Scatter {
 /// where there is too little to judge.
 ///
 /// Energies are taken relative to their frame's and to the mean of their block over the frames: shading, texture and a
-/// strength that changes from frame to frame are no scatter. For Gaussian noise their variance is 2·Σρ²(i−j)/n² over all
+/// strength that changes from frame to frame are no scatter. A piece that stands still from one frame to the next while
+/// the region does not has more than any. For Gaussian noise their variance is 2·Σρ²(i−j)/n² over all
 /// pairs of the n samples of a block; of a kurtosis κ of the samples, differences keep half, which adds κ/(2n).
 #[must_use]
 pub fn scatter(stacks: &[StackNumbers], rho: &Correlation) -> Option<Scatter> {
@@ -64,7 +65,11 @@ pub fn scatter(stacks: &[StackNumbers], rho: &Correlation) -> Option<Scatter> {
     let (mut found, mut expected, mut freedom) = (0.0, 0.0, 0.0);
     for stack in stacks {
         let energies = stack.energies.as_ref()?;
-        if energies.first.len() < FEWEST.0 || energies.changes < FEWEST.1 {
+        if energies.still > 0 {
+            // No noise that shows in the codes leaves a thousand samples as they were.
+            return Some(Scatter { ratio: f64::INFINITY, deviation: f64::INFINITY });
+        }
+        if energies.first.is_empty() || energies.changes < FEWEST {
             return None;
         }
         let changes = energies.changes as f64;

@@ -6,11 +6,16 @@ use crate::sums::stack::piece_rect;
 /// Edge of a block: the smallest that codecs decide on.
 pub const EDGE: usize = 8;
 
+/// Blocks below which nothing is kept: too few to judge.
+pub const FEWEST: usize = 16;
+
 /// Running sums of the blocks' shares in each change; constant in memory.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Energies {
     /// Changes taken in.
     pub changes: u64,
+    /// Frames whose piece equals that of the frame before, to the last sample.
+    pub still: u64,
     /// Σ over changes of a block's share u, in units of the mean share.
     pub first: Vec<f64>,
     /// Σ u².
@@ -23,7 +28,7 @@ impl Energies {
     /// Takes in the change between two frames of `width` × `height` samples whose means differ by `level`.
     ///
     /// A block's energy is Σ(d − level)² over its differences d; only its share in the piece is kept, so that a strength
-    /// that changes from frame to frame does not count. A piece that did not change at all is passed over.
+    /// that changes from frame to frame does not count. A piece that did not change at all has no shares; it is counted.
     pub fn add<T: Sample>(&mut self, this: &[T], before: &[T], width: usize, height: usize, level: f64) {
         let (x0, y0, w, h) = piece_rect(width, height);
         let (across, down) = (w / EDGE, h / EDGE);
@@ -45,7 +50,11 @@ impl Energies {
             self.newest.push(square as f64 - 2.0 * level * sum as f64 + samples * level * level);
         }
         let mean = self.newest.iter().sum::<f64>() / blocks as f64;
-        if blocks == 0 || mean <= 0.0 {
+        if blocks < FEWEST {
+            return;
+        }
+        if mean <= 0.0 {
+            self.still += 1;
             return;
         }
         self.first.resize(blocks, 0.0);
