@@ -191,7 +191,7 @@ pub struct SimulateArgs {
           value_parser = clap::value_parser!(u32).range(scenario::STEPS))]
     pub steps: u32,
 
-    /// Another number makes another session with the same truth
+    /// Another number makes other noise of the same strength
     #[arg(long, value_name = "N", default_value_t = 1, allow_negative_numbers = true)]
     pub seed: u32,
 

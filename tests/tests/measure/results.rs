@@ -322,6 +322,7 @@ fn option_names() {
         "--rate",
         "--regions",
         "--transfer",
+        "--truth",
     ];
     assert_eq!(names, expected);
 }
