@@ -24,8 +24,8 @@ const SHARP_DECIBELS: f64 = 0.0433;
 pub enum Truth {
     /// The same for every seed.
     Fixed(f64),
-    /// What the variances drawn with a seed make it.
-    Drawn(Box<dyn Fn(u64) -> f64 + Send + Sync>),
+    /// What the variances drawn with a seed, from a first frame on, make it.
+    Drawn(Box<dyn Fn(u64, u64) -> f64 + Send + Sync>),
 }
 
 /// Where the standard error of a deviation comes from.
@@ -212,7 +212,7 @@ impl Check {
     fn reading(&self, seed: u64, record: &WindowRecord) -> Option<(f64, Reading)> {
         let truth = match &self.truth {
             Truth::Fixed(truth) => *truth,
-            Truth::Drawn(of) => of(seed),
+            Truth::Drawn(of) => of(seed, 0),
         };
         Some((truth, self.quantity.read(record, self.channel)?))
     }
@@ -222,8 +222,9 @@ impl Finding {
     /// Whether one recording tells enough for 64 of them to mean something; a spread of zero has no share of itself.
     fn is_sharp(&self, claim: Claim) -> bool {
         match self.quantity.kind() {
-            _ if claim == Claim::Scatter => true,
-            Kind::Spread => self.truth <= 0.0 || 0.5 * self.error <= SHARP_SPREAD * self.truth,
+            Kind::Spread => {
+                claim == Claim::Scatter || self.truth <= 0.0 || 0.5 * self.error <= SHARP_SPREAD * self.truth
+            }
             Kind::Correlation => self.error <= SHARP_CORRELATION,
             Kind::Decibels => self.error <= SHARP_DECIBELS,
             Kind::Level => true,

@@ -77,6 +77,18 @@ pub fn iso(electrons: f64) -> f64 {
 }
 
 impl Patch {
+    /// A patch of `light` whose noise, in light, is `spread`: nine hundred electrons of it, most of them read noise.
+    #[must_use]
+    pub fn with_spread(light: f64, spread: f64) -> Self {
+        let of_white = 900.0 / spread;
+        let electrons = light * of_white;
+        Self {
+            light,
+            electrons: if light > 0.0 { electrons } else { of_white },
+            read_e: (810_000.0 - electrons).sqrt(),
+        }
+    }
+
     /// A shot of the patch alone: light is the signal, steady lamp, nothing but shot and read noise.
     ///
     /// # Panics

@@ -1,26 +1,82 @@
 //! Holds the meter against the simulated camera and writes what came out into the book.
+//!
+//! `accuracy` runs everything and rewrites the tables in docs/accuracy.md; `accuracy PART…` prints the tables of some
+//! parts and leaves the book alone.
 
+use std::path::Path;
+use std::process::ExitCode;
 use std::time::Instant;
 
-use noisemeter_tests::accuracy::{cases, table};
+use noisemeter_tests::accuracy::campaign::{self, Part};
+use noisemeter_tests::accuracy::{case, cases, coverage, lamps};
 
-fn main() {
-    let mut words: Vec<String> = std::env::args().skip(1).collect();
-    let seeds = words
-        .iter()
-        .position(|w| w.parse::<usize>().is_ok())
-        .map_or(64, |at| words.remove(at).parse().unwrap());
-    for group in cases::all() {
-        if !words.is_empty() && !words.iter().any(|word| word == group.word) {
-            continue;
+/// Between these lines of the book stands what this program wrote.
+const MARKS: [&str; 2] = ["<!-- tables: written by tests/accuracy.sh -->", "<!-- end of tables -->"];
+
+fn main() -> ExitCode {
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    let parts = match run(&words) {
+        Ok(parts) => parts,
+        Err(problem) => {
+            eprintln!("{problem}");
+            return ExitCode::from(2);
         }
-        println!("### {}\n\n{}", group.title, table::NUMBERS.trim_end());
-        for case in &group.cases {
-            let began = Instant::now();
-            let outcome = case.run(seeds);
-            outcome.findings.iter().for_each(|finding| print!("{}", table::number(finding)));
-            outcome.said.iter().for_each(|said| print!("{}", table::saying(said)));
-            eprintln!("{} {:?}", case.name, began.elapsed());
+    };
+    let text: String = parts.iter().map(|part| format!("\n### {}\n\n{}", part.title, part.text)).collect();
+    if words.is_empty() {
+        if let Err(problem) = write(&text) {
+            eprintln!("{problem}");
+            return ExitCode::from(2);
         }
+    } else {
+        print!("{text}");
     }
+    let faults: Vec<&String> = parts.iter().flat_map(|part| &part.faults).collect();
+    for fault in &faults {
+        eprintln!("does not hold: {fault}");
+    }
+    if faults.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+/// Runs the parts called `words`, or all.
+fn run(words: &[String]) -> Result<Vec<Part>, String> {
+    let groups = cases::all();
+    let others: [(&str, fn() -> Part); 3] = [
+        ("sensor", || campaign::sensor(case::SEEDS)),
+        ("intervals", || campaign::intervals(&cases::intervals(), coverage::FULL)),
+        ("lamps", || campaign::lamps(&lamps::DEPTHS, 1)),
+    ];
+    let known: Vec<&str> =
+        groups.iter().map(|group| group.word).chain(others.map(|(word, _)| word)).collect();
+    if let Some(word) = words.iter().find(|word| !known.contains(&word.as_str())) {
+        return Err(format!("{word}: no such part; there are {}", known.join(", ")));
+    }
+    let asked = |word: &str| words.is_empty() || words.iter().any(|asked| asked == word);
+    let mut parts = Vec::new();
+    let mut take = |word: &str, part: &dyn Fn() -> Part| {
+        if asked(word) {
+            let began = Instant::now();
+            parts.push(part());
+            eprintln!("{word}: {:.0} s", began.elapsed().as_secs_f64());
+        }
+    };
+    for group in &groups {
+        take(group.word, &|| campaign::numbers(group, case::SEEDS));
+    }
+    for (word, part) in others {
+        take(word, &part);
+    }
+    Ok(parts)
+}
+
+/// Puts `text` between the marks of the book.
+fn write(text: &str) -> Result<(), String> {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/accuracy.md");
+    let told = |problem: &dyn std::fmt::Display| format!("{}: {problem}", path.display());
+    let book = std::fs::read_to_string(&path).map_err(|error| told(&error))?;
+    let [begin, end] = MARKS;
+    let split = book.split_once(begin).and_then(|(before, rest)| Some((before, rest.split_once(end)?.1)));
+    let (before, after) =
+        split.ok_or_else(|| told(&format!("the lines \"{begin}\" and \"{end}\" are missing")))?;
+    std::fs::write(&path, format!("{before}{begin}\n{text}\n{end}{after}")).map_err(|error| told(&error))
 }

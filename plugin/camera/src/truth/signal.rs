@@ -239,8 +239,8 @@ fn in_light(shot: &Shot, level: &Exposure, light: f64) -> Parts {
     let a = shot.reduction.temporal;
     let kept = (1.0 - a) / (1.0 + a);
     // Frames differ in the strength of their noise: on average its variance is that of the mean square.
-    let unsteady = camera.gain_change * camera.gain_change;
-    let gain = 1.0 + unsteady + shot.pulse.map_or(0.0, |p| p.depth * p.depth / 2.0);
+    let unsteady = 1.0 + camera.gain_change * camera.gain_change;
+    let gain = unsteady * shot.pulse.map_or(1.0, |p| 1.0 + p.depth * p.depth / 2.0);
     let shot_read = electrons + hot * (HOT.0 + HOT.1) + level.read_noise_e * level.read_noise_e;
     let rounding = level.step() * level.step() / 12.0;
     let filter = axis.power * axis.power;

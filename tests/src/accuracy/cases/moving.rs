@@ -2,6 +2,7 @@
 
 use noise_measure::format::{Channel, FrameFormat, Range};
 
+use super::temporal;
 use crate::accuracy::case::{Case, Claim};
 use crate::accuracy::expect;
 use crate::accuracy::formats;
@@ -17,12 +18,6 @@ const READ: Patch = Patch { light: 0.18, electrons: 1e5, read_e: 1000.0 };
 /// Steady grey at 16 bits, narrow range: rounding is far below the noise.
 fn fine(size: (u32, u32)) -> FrameFormat {
     formats::grey(size, 16, Range::Narrow)
-}
-
-/// Expects of `channel` the moving noise that the camera knows.
-fn temporal(case: Case, channel: Channel) -> Case {
-    let truth = expect::temporal(&case.stage, channel);
-    case.expect(channel, Quantity::Temporal, truth, Claim::Record)
 }
 
 pub fn photons() -> Vec<Case> {
@@ -55,18 +50,24 @@ pub fn photons() -> Vec<Case> {
     cases
 }
 
+/// `stage` with lines that make up the shares `row` and `column` of the variance of a sample of Y.
+#[must_use]
+pub fn with_lines(stage: Stage, row: f64, column: f64) -> Stage {
+    stage.with(|shot| {
+        // The noise of single pixels, which R, G and B do not share, keeps Σw² of its variance in Y; that of lines all.
+        let weights = noise_measure::format::Matrix::Bt709.luma_weights();
+        let own = (READ.electrons + READ.read_e.powi(2)) * weights.iter().map(|w| w * w).sum::<f64>();
+        let whole = own / (1.0 - row - column);
+        shot.camera.row_e = (row * whole).sqrt();
+        shot.camera.column_e = (column * whole).sqrt();
+    })
+}
+
 pub fn lines() -> Vec<Case> {
     let y = Channel::Y;
     let mut cases = Vec::new();
     for (row, column) in [(0.0, 0.0), (0.1, 0.0), (0.3, 0.0), (0.0, 0.1), (0.0, 0.3), (0.2, 0.2)] {
-        let stage = Stage::new(READ.shot(), fine((112, 112)), FRAMES).with(|shot| {
-            // Shares of the variance of a sample of Y, in which the noise of single pixels has Σw² of R, G and B.
-            let weights = noise_measure::format::Matrix::Bt709.luma_weights();
-            let own = (READ.electrons + READ.read_e.powi(2)) * weights.iter().map(|w| w * w).sum::<f64>();
-            let whole = own / (1.0 - row - column);
-            shot.camera.row_e = (row * whole).sqrt();
-            shot.camera.column_e = (column * whole).sqrt();
-        });
+        let stage = with_lines(Stage::new(READ.shot(), fine((112, 112)), FRAMES), row, column);
         let truth = expect::component(&stage, y);
         let [of_rows, of_columns] = [truth.row, truth.column].map(|v| expect::codes_square(&stage, y, v));
         let name = format!("rows {:.0} %, columns {:.0} % of the variance", 100.0 * row, 100.0 * column);
