@@ -12,7 +12,7 @@ use crate::sums::stack::{StackNumbers, piece_rect};
 const FEWEST: u64 = 3;
 
 /// Independent samples of a block below which its energy scatters too widely to say anything: noise as coarse as blocks.
-const FEWEST_SAMPLES: f64 = 3.0;
+const FEWEST_SAMPLES: f64 = 1.5;
 
 /// Scatter over that of chance from which noise counts as uneven, in ratio and in standard errors; both are needed, so
 /// that long windows do not call a harmless departure a codec's doing. One window in some hundred thousand exceeds the
@@ -62,7 +62,7 @@ pub fn scatter(stacks: &[StackNumbers], rho: &Correlation) -> Option<Scatter> {
     if independent < FEWEST_SAMPLES {
         return None;
     }
-    let (mut found, mut expected, mut freedom) = (0.0, 0.0, 0.0);
+    let (mut found, mut expected, mut freedom, mut tails) = (0.0, 0.0, 0.0, 0.0_f64);
     for stack in stacks {
         let energies = stack.energies.as_ref()?;
         if energies.still > 0 {
@@ -79,15 +79,19 @@ pub fn scatter(stacks: &[StackNumbers], rho: &Correlation) -> Option<Scatter> {
             found += variance / (mean * mean).max(STILL * STILL);
         }
         let blocks = energies.first.len() as f64;
-        expected += blocks * (by_chance + kurtosis(stack).unwrap_or(0.0) / (2.0 * samples));
+        let kurtosis = kurtosis(stack).unwrap_or(0.0);
+        expected += blocks * (by_chance + kurtosis / (2.0 * samples));
+        tails = tails.max(kurtosis);
         freedom += (blocks - 1.0) * (changes - 1.0) / OVERLAP;
     }
     if expected <= 0.0 || freedom <= 0.0 {
         return None;
     }
     let ratio = found / expected;
-    // Energies are about χ² with `independent` degrees of freedom, whose excess kurtosis is 12 over those.
-    let error = ((2.0 + 12.0 / independent) / freedom).sqrt();
+    // Energies are about χ² with `independent` degrees of freedom, whose excess kurtosis is 12 over those. Where samples
+    // have long tails, as in the dark behind a logarithm, a few decide and the error is larger; by how much rests on a
+    // moment that no window tells: up to twice, which a codec that matters exceeds all the same.
+    let error = ((2.0 + 12.0 / independent) / freedom).sqrt() * (1.0 + tails.min(2.0) / 2.0);
     Some(Scatter { ratio, deviation: (ratio - 1.0) / error })
 }
 
