@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use noise_measure::format::Channel;
 use simulated_camera::truth::{self, ComponentTruth, RegionTruth};
 
+use super::case::Truth;
 use super::stage::Stage;
 
 /// The truth of the first region of `stage` in an endless recording, in codes of what the camera writes.
@@ -82,12 +83,10 @@ pub fn endless(stage: &Stage, channel: Channel) -> f64 {
     (whole - of_mean) * samples / (samples - 1.0)
 }
 
-/// Expectation of temporal² in a window without filters whose frames have the noise that was drawn for `seed`: what is
-/// multiplied by each frame's gain, and what rounding adds to it.
-///
-/// `first` is the number of the first frame.
+/// Expectation of temporal² in `frames` frames without filters as a function of seed and first frame, which decide how
+/// strong each frame's noise is: what is multiplied by the frames' gain, and what rounding adds to it.
 #[must_use]
-pub fn drawn(stage: &Stage, channel: Channel, seed: u64, first: u64, frames: u64) -> f64 {
+pub fn drawn(stage: &Stage, channel: Channel, frames: u64) -> Truth {
     let with_gain = |change: f64| {
         let steady = stage.clone().with(|shot| {
             shot.camera.gain_change = change;
@@ -99,9 +98,12 @@ pub fn drawn(stage: &Stage, channel: Channel, seed: u64, first: u64, frames: u64
     const CHANGE: f64 = 0.25;
     let steady = with_gain(0.0);
     let multiplied = (with_gain(CHANGE) - steady) / (CHANGE * CHANGE);
-    let shot = stage.seeded(seed);
-    let square = (first..first + frames).map(|n| shot.noise_gain(n).powi(2)).sum::<f64>() / frames as f64;
-    steady + multiplied * (square - 1.0)
+    let stage = stage.clone();
+    Truth::Drawn(Box::new(move |seed, first| {
+        let shot = stage.seeded(seed);
+        let square = (first..first + frames).map(|n| shot.noise_gain(n).powi(2)).sum::<f64>() / frames as f64;
+        steady + multiplied * (square - 1.0)
+    }))
 }
 
 /// Spread of codes² of what the camera knows in percent.

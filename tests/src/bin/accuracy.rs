@@ -38,10 +38,13 @@ fn main() -> ExitCode {
     if faults.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
 
+/// A part that is no group of cases, by its word.
+type Experiment = (&'static str, fn() -> Part);
+
 /// Runs the parts called `words`, or all.
 fn run(words: &[String]) -> Result<Vec<Part>, String> {
     let groups = cases::all();
-    let others: [(&str, fn() -> Part); 3] = [
+    let others: [Experiment; 3] = [
         ("sensor", || campaign::sensor(case::SEEDS)),
         ("intervals", || campaign::intervals(&cases::intervals(), coverage::FULL)),
         ("lamps", || campaign::lamps(&lamps::DEPTHS, 1)),

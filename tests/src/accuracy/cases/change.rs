@@ -3,7 +3,7 @@
 use noise_measure::format::{Channel, Range};
 
 use super::temporal;
-use crate::accuracy::case::{Case, Claim, Truth};
+use crate::accuracy::case::{Case, Claim};
 use crate::accuracy::expect;
 use crate::accuracy::formats;
 use crate::accuracy::quantity::Quantity;
@@ -17,8 +17,7 @@ pub fn cases() -> Vec<Case> {
     let plain = Stage::new(patch.shot(), formats::grey((64, 64), 16, Range::Narrow), FRAMES);
 
     let swaying = plain.clone().with(|shot| shot.camera.gain_change = 0.05);
-    let known = swaying.clone();
-    let truth = Truth::Drawn(Box::new(move |seed, first| expect::drawn(&known, y, seed, first, FRAMES)));
+    let truth = expect::drawn(&swaying, y, FRAMES);
     let swaying = Case::new("noise changes by 5 % from frame to frame", swaying).expect_drawn(
         y,
         Quantity::Temporal,

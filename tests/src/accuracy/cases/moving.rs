@@ -12,7 +12,19 @@ use crate::accuracy::stage::{Patch, Stage};
 /// Distinct frames of a window: a second of film.
 const FRAMES: u64 = 24;
 
-/// A light noise of `SNR` 25 and 7 % of white, far from either end of the range.
+/// Standard error of `corr_x` of white noise in windows of `length` samples a row and `lines` rows: that of the mean
+/// product of neighbours, and that of row², which is taken off.
+///
+/// row² is the mean product of blocks of 16 at least two apart: of n blocks (n − 1)(n − 2)/2 pairs, each with the variance
+/// 1/256 of a sample's squared.
+fn white_error(length: u32, lines: u32) -> f64 {
+    let blocks = f64::from(length / 16);
+    let freedom = f64::from(lines) * (FRAMES - 1) as f64;
+    let of_row = 2.0 / ((blocks - 1.0) * (blocks - 2.0) * 256.0);
+    ((f64::from(length).recip() + of_row) / freedom).sqrt()
+}
+
+/// A card whose noise is a hundredth of its level, most of it read noise: far from either end of the range.
 const READ: Patch = Patch { light: 0.18, electrons: 1e5, read_e: 1000.0 };
 
 /// Steady grey at 16 bits, narrow range: rounding is far below the noise.
@@ -28,14 +40,14 @@ pub fn photons() -> Vec<Case> {
         ("photons alone, 100 000 e", Patch { read_e: 0.0, ..READ }),
     ] {
         let stage = Stage::new(patch.shot(), fine((64, 64)), FRAMES);
-        let white = (f64::from(64 * 64) * (FRAMES - 1) as f64).sqrt().recip();
+        let (products, across) = (f64::from(64 * 64) * (FRAMES - 1) as f64, white_error(64, 64));
         let (long, mean) = (expect::temporal(&stage, y), expect::component(&stage, y).mean);
         let case = temporal(Case::new(name, stage), y)
             .expect(y, Quantity::TemporalLong, long, Claim::Record)
             .expect(y, Quantity::Mean, mean, Claim::Scatter)
-            .expect(y, Quantity::CorrX, 0.0, Claim::Formula(white))
-            .expect(y, Quantity::CorrY, 0.0, Claim::Formula(white))
-            .expect(y, Quantity::CorrT, 0.0, Claim::Formula(white));
+            .expect(y, Quantity::CorrX, 0.0, Claim::Formula(across))
+            .expect(y, Quantity::CorrY, 0.0, Claim::Formula(across))
+            .expect(y, Quantity::CorrT, 0.0, Claim::Formula(products.sqrt().recip()));
         cases.push(case);
     }
     // Low light takes little of the range, so that no photon falls out of it.
