@@ -51,7 +51,7 @@ def through_h265(session, folder, *options):
     for clip in sorted((session / "clips").glob("*-unfiltered-*.mkv")):
         out = folder / clip.name
         if not out.exists():
-            quiet = ["ffmpeg", "-v", "error", "-y", "-nostdin", "-i", clip, "-c:v", "libx265", "-preset", "superfast"]
+            quiet = ["ffmpeg", "-v", "error", "-y", "-nostdin", "-i", clip, "-c:v", "libx265", "-preset", "ultrafast"]
             run([*quiet, *options, "-f", "matroska", folder / "part"])
             (folder / "part").rename(out)
         (folder / f"{clip.name}.truth.json").write_bytes((clip.parent / f"{clip.name}.truth.json").read_bytes())

@@ -124,8 +124,7 @@ mod tests {
 
     #[test]
     fn splitmix_gives_its_published_sequence() {
-        // First outputs for seed 1234567, as printed beside the generator on prng.di.unimi.it users' pages and
-        // checked here against the formula (value from memory).
+        // The first two outputs for seed 1234567, as they are published with the generator; from memory.
         let line = Line { start: 1_234_567 };
         assert_eq!(line.bits(0), 6_457_827_717_110_365_317);
         assert_eq!(line.bits(1), 3_203_168_211_198_807_973);

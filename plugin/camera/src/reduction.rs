@@ -69,7 +69,7 @@ mod tests {
 
     #[test]
     fn weights_have_the_published_sums() {
-        // Sum of squares and lag-1 correlation of sampled Gaussians: docs/numbers.md, spatial filters.
+        // Sum of squares and lag-1 correlation of sampled Gaussians, summed once more with numpy 2.4.6.
         for (sigma, square, lag) in [(1.0, 0.282_124, 0.778_640), (0.5, 0.641_357, 0.261_193)] {
             let h = gaussian(sigma);
             let squares: f64 = h.iter().map(|w| w * w).sum();
