@@ -51,7 +51,7 @@ def through_h265(session, folder, *options):
     for clip in sorted((session / "clips").glob("*-unfiltered-*.mkv")):
         out = folder / clip.name
         if not out.exists():
-            quiet = ["ffmpeg", "-v", "error", "-y", "-nostdin", "-i", clip, "-c:v", "libx265", "-preset", "ultrafast"]
+            quiet = ["ffmpeg", "-v", "error", "-y", "-nostdin", "-i", clip, "-c:v", "libx265"]
             run([*quiet, *options, "-f", "matroska", folder / "part"])
             (folder / "part").rename(out)
         (folder / f"{clip.name}.truth.json").write_bytes((clip.parent / f"{clip.name}.truth.json").read_bytes())
@@ -66,13 +66,13 @@ def told(rows):
         for row in rows
         if row["component"] == "Y" and row["measured"] is not None and not APART & set(row["notes"])
     }
-    assert len(off) >= 200, len(off)
+    assert len(off) >= 150, len(off)
     return off, {(row["source"], row["region"]) for row in rows if "codec" in row["notes"]}
 
 
 def test_h265_without_loss_gives_the_noise_back(session, target):
     """The lossless mode of H.265 (60 to 120 Mbit/s here): every preset, ISO and patch within 5 % of the truth."""
-    rows, rate = through_h265(session, target / "session-h265-lossless", "-x265-params", "log-level=none:lossless=1")
+    rows, rate = through_h265(session, target / "session-h265-lossless", "-preset", "ultrafast", "-x265-params", "log-level=none:lossless=1")
     off, noted = told(rows)
     assert 20 < rate < 200, rate
     wrong = {where: loss for where, loss in off.items() if abs(loss) > 0.05 and not where[0].startswith(SPOILED)}
@@ -84,7 +84,7 @@ def test_a_lossy_codec_is_told_where_it_takes_much(session, target):
 
     The rest is the limit that docs/numbers.md states: what is taken from all blocks alike is not seen.
     """
-    options = ["-x265-params", "log-level=none", "-b:v", str(RATE)]
+    options = ["-preset", "fast", "-x265-params", "log-level=none", "-b:v", str(RATE)]
     off, noted = told(through_h265(session, target / "session-h265", *options)[0])
     lost = [where for where, loss in off.items() if abs(loss) > 0.2]
     missed = {where: off[where] for where in lost if where not in noted}
