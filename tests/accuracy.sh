@@ -3,7 +3,7 @@
 #
 # usage: tests/accuracy.sh [PART…]
 # With parts (white, recursive, intervals, lamps, …) it prints their tables and leaves the book alone. Exit code 1 where
-# something does not hold. Everything takes under half an hour on two cores.
+# something does not hold. Everything takes about ten minutes on two cores.
 set -euo pipefail
 # shellcheck source-path=SCRIPTDIR source=../pipelines/common.sh
 . "$(dirname "${BASH_SOURCE[0]}")/../pipelines/common.sh"
