@@ -143,12 +143,11 @@ def test_noise_is_white_in_space_time_and_channels(target):
     folder, n, h, w = target / "camera" / "white", 16, 160, 200
     x = linear(folder, n, w, h, camera=camera(folder, "fine"), exposure=stops(500), seed=9)
     x = (x - x.mean()) / x.std()
-    bound = SURE / np.sqrt(x.size / 2)
     for axis in (0, 1, 2, 3):
         for lag in (1, 2, 7) if axis < 3 else (1, 2):
             ahead = np.take(x, range(lag, x.shape[axis]), axis)
             behind = np.take(x, range(x.shape[axis] - lag), axis)
-            assert abs((ahead * behind).mean()) < bound * 1.3, (axis, lag)
+            assert abs((ahead * behind).mean()) < SURE / np.sqrt(ahead.size), (axis, lag)
 
 
 @pytest.mark.parametrize("strength", [0.3, 0.6, 0.9])
@@ -265,8 +264,9 @@ def test_vignetting_follows_the_fourth_power_of_the_cosine(target):
     radius = np.hypot(xx - w / 2, yy - h / 2) / np.hypot(w / 2, h / 2)
     tangent = radius * np.sqrt(1 / 0.8**0.5 - 1)
     want = np.cos(np.arctan(tangent)) ** 4
-    error = np.sqrt(2 / (1e7 * CARD_SHARE) / 12) + 1 / (65535 * GREY)
-    assert np.abs(x - want).max() < 5.2 * error
+    step = 1 / (CARD_SHARE * STEPS)  # of the converter, over the card's light; finer than the noise
+    error = np.sqrt((1 / (1e7 * CARD_SHARE) + step**2 / 12) / 12)  # of 4 frames and 3 channels
+    assert np.abs(x - want).max() < 5.2 * error  # of 76 800 places, one in a hundred runs is farther out
 
 
 def test_hot_pixels_are_as_many_as_stated(target):

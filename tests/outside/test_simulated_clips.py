@@ -11,8 +11,7 @@ from frames import lowlight, run
 from scipy import stats
 
 SPOILED = ("larch-unfiltered-04000", "rowan-filtered-32000")  # the demo says so
-# What is biased by nature or has no interval of its own: samples cut off, and ratios where the curve bends.
-APART = {"clipped"}
+APART = {"clipped"}  # biased by nature: what is cut off cannot move
 RATE = 4_000_000  # bits a second of H.265 at 960 × 540, 24 frames a second
 
 
@@ -71,16 +70,16 @@ def told(rows):
 
 
 def test_h265_without_loss_gives_the_noise_back(session, target):
-    """The lossless mode of H.265 (60 to 120 Mbit/s here): every preset, ISO and patch within 5 % of the truth."""
+    """The lossless mode of H.265 (36 to 154 Mbit/s here): every preset, ISO and patch within 5 % of the truth."""
     rows, rate = through_h265(session, target / "session-h265-lossless", "-preset", "ultrafast", "-x265-params", "log-level=none:lossless=1")
     off, noted = told(rows)
-    assert 20 < rate < 200, rate
+    assert 20 < rate < 200, rate  # a clip lasts a second
     wrong = {where: loss for where, loss in off.items() if abs(loss) > 0.05 and not where[0].startswith(SPOILED)}
     assert not wrong and not noted, (wrong, noted)
 
 
 def test_a_lossy_codec_is_told_where_it_takes_much(session, target):
-    """H.265 at RATE: of patches whose noise lost over 20 %, 97 in 100 are noted `codec`.
+    """H.265 at RATE: of patches whose noise lost over 20 %, 98 in 100 are noted `codec`.
 
     The rest is the limit that docs/numbers.md states: what is taken from all blocks alike is not seen.
     """
@@ -88,7 +87,7 @@ def test_a_lossy_codec_is_told_where_it_takes_much(session, target):
     off, noted = told(through_h265(session, target / "session-h265", *options)[0])
     lost = [where for where, loss in off.items() if abs(loss) > 0.2]
     missed = {where: off[where] for where in lost if where not in noted}
-    assert len(lost) >= 100 and len(missed) <= 0.03 * len(lost), (len(lost), missed)
-    # The codec takes more than a twentieth from nearly all of them; nearly all of those are noted.
+    assert len(lost) >= 100 and len(missed) <= 0.02 * len(lost), (len(lost), missed)
+    # Both floors guard what the note can do today (all of 215, and 96 % of 250, with x265 of Debian 12); they follow from no theory.
     fine = sum(abs(loss) <= 0.05 or where in noted for where, loss in off.items())
-    assert fine >= 0.85 * len(off), (fine, len(off))
+    assert fine >= 0.9 * len(off), (fine, len(off))

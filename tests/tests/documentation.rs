@@ -43,16 +43,22 @@ fn every_property_has_its_row() {
     }
 }
 
-#[test]
-fn every_field_of_the_simulated_camera_has_its_row() {
-    init();
-    let line = "simcamsrc name=camera num-buffers=1 ! video/x-raw,format=I420,width=64,height=36 ! fakesink";
+/// A playing pipeline and its bus.
+fn play(line: &str) -> (gst::Pipeline, gst::Bus) {
     let pipeline = gst::parse::launch(line)
         .expect("the line is well formed")
         .downcast::<gst::Pipeline>()
         .expect("a pipeline");
     pipeline.set_state(gst::State::Playing).expect("it plays");
     let bus = pipeline.bus().expect("a pipeline has a bus");
+    (pipeline, bus)
+}
+
+#[test]
+fn every_field_of_the_simulated_camera_has_its_row() {
+    init();
+    let line = "simcamsrc name=camera num-buffers=1 ! video/x-raw,format=I420,width=64,height=36 ! fakesink";
+    let (pipeline, bus) = play(line);
     let told = bus.timed_pop_filtered(gst::ClockTime::from_seconds(60), &[gst::MessageType::Element]);
     pipeline.set_state(gst::State::Null).expect("it stops");
     let told = told.expect("the truth is told");
@@ -113,12 +119,7 @@ fn every_field_of_a_record_is_named() {
     init();
     let line = "videotestsrc num-buffers=12 pattern=snow ! video/x-raw,format=I420,width=64,height=64,framerate=25/1 \
                 ! noisemeter name=meter grid=2x1 regions=grey=0,0,60,60 ! fakesink";
-    let pipeline = gst::parse::launch(line)
-        .expect("the line is well formed")
-        .downcast::<gst::Pipeline>()
-        .expect("a pipeline");
-    pipeline.set_state(gst::State::Playing).expect("it plays");
-    let bus = pipeline.bus().expect("a pipeline has a bus");
+    let (pipeline, bus) = play(line);
     let end = bus.timed_pop_filtered(
         gst::ClockTime::from_seconds(60),
         &[gst::MessageType::Eos, gst::MessageType::Error],

@@ -49,6 +49,23 @@ pub const PRESETS: [(&str, &str); 3] = [
 pub const ISO: std::ops::RangeInclusive<f64> = 25.0..=1_638_400.0;
 
 impl Camera {
+    /// A camera of one stage that adds read noise to its photons' own, and nothing else.
+    #[must_use]
+    pub fn plain(base: f64, full_well_e: f64, read_noise_e: f64) -> Self {
+        Self {
+            base: vec![base],
+            full_well_e: vec![full_well_e],
+            read_noise_e: vec![read_noise_e],
+            row_e: 0.0,
+            column_e: 0.0,
+            prnu: 0.0,
+            dsnu_e: 0.0,
+            hot_ppm: 0.0,
+            gain_change: 0.0,
+            blur: 0.0,
+        }
+    }
+
     /// The invented camera called `name`, one of [`PRESETS`].
     #[must_use]
     pub fn preset(name: &str) -> Option<Self> {
@@ -66,16 +83,13 @@ impl Camera {
                 blur: 0.5,
             },
             "larch" => Self {
-                base: vec![1000.0],
-                full_well_e: vec![30_000.0],
-                read_noise_e: vec![4.0],
                 row_e: 0.3,
                 column_e: 0.2,
                 prnu: 0.006,
                 dsnu_e: 0.8,
                 hot_ppm: 10.0,
-                gain_change: 0.0,
                 blur: 0.6,
+                ..Self::plain(1000.0, 30_000.0, 4.0)
             },
             "rowan" => Self {
                 base: vec![320.0, 1600.0],

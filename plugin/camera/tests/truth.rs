@@ -15,18 +15,7 @@ const OF_WHITE: f64 = 4095.0 / GAIN;
 fn shot(electrons: f64, read_e: f64) -> Shot {
     // Electrons of white at the base, by the bookkeeping of speeds: 10/78 of the full well at 18 %.
     let full_well = OF_WHITE * 0.18 * 78.0 / 10.0;
-    let camera = Camera {
-        base: vec![800.0],
-        full_well_e: vec![full_well],
-        read_noise_e: vec![read_e],
-        row_e: 0.0,
-        column_e: 0.0,
-        prnu: 0.0,
-        dsnu_e: 0.0,
-        hot_ppm: 0.0,
-        gain_change: 0.0,
-        blur: 0.0,
-    };
+    let camera = Camera::plain(800.0, full_well, read_e);
     let mut shot = Shot::new(camera, 800.0, Scene::Flat);
     shot.transfer = Transfer::Linear;
     shot.exposure = (electrons / OF_WHITE / 0.18).log2();

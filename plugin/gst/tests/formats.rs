@@ -4,32 +4,12 @@
 mod common;
 
 use std::collections::BTreeMap;
-use std::str::FromStr;
 
-use common::{Bench, Picture, Planes, Random, difference, init, pack, unpack};
+use common::{Bench, Picture, Planes, Random, difference, formats, init, pack, read, unpack};
 use gst_video::{VideoFormat, VideoFormatInfo, VideoInfo, VideoInterlaceMode};
 use gstnoisemeter::frames::{FORMATS, Layout, ReadError, Scratch};
 use noise_measure::format::{Matrix, Range};
 use serde_json::Value;
-
-fn formats() -> impl Iterator<Item = (&'static str, VideoFormat)> {
-    init();
-    FORMATS.iter().map(|&name| (name, VideoFormat::from_str(name).unwrap()))
-}
-
-/// Rows of every component by the reader.
-fn read(layout: &Layout, buffer: &gst::BufferRef, parity: usize) -> Vec<Vec<Vec<u16>>> {
-    let picture = layout.locate(buffer).unwrap();
-    let rows = |views: &[noise_measure::view::ComponentView<'_>]| {
-        let row = |view: &noise_measure::view::ComponentView<'_>, y| {
-            let mut row = vec![0; view.width()];
-            view.read_row(y, 0, &mut row);
-            row
-        };
-        views.iter().map(|view| (0..view.height()).map(|y| row(view, y)).collect()).collect()
-    };
-    layout.with_views(&picture, parity, buffer, &mut Scratch::default(), rows).unwrap()
-}
 
 #[test]
 fn the_list_is_all_raw_formats_but_tiled_and_palette_ones() {
@@ -77,7 +57,7 @@ fn every_sample_is_the_unpackers_sample() {
                         continue;
                     }
                 }
-                let components = read(&layout, &buffer, 0);
+                let components = read(&layout, &layout.locate(&buffer).unwrap(), &buffer, 0);
                 let finfo = VideoFormatInfo::from_format(format);
                 for (c, rows) in components.iter().enumerate() {
                     let (w_sub, h_sub) = (finfo.w_sub()[c], finfo.h_sub()[c]);
@@ -324,7 +304,7 @@ fn a_crop_at_an_odd_place_leaves_out_samples_that_it_cuts() {
     gst_video::VideoCropMeta::add(buffer.make_mut(), (3, 5, 8, 6));
     let picture = layout.locate(&buffer).unwrap();
     let format = layout.frame_format(&picture, Range::Narrow, Matrix::Bt709);
-    let rows = read(&layout, &buffer, 0);
+    let rows = read(&layout, &layout.locate(&buffer).unwrap(), &buffer, 0);
     assert_eq!((rows[0].len(), rows[0][0].len()), (6, 8));
     assert_eq!(u32::from(rows[0][0][0]), u32::from(data[5 * 16 + 3]));
     // Columns 4..11 and rows 6..11 hold chroma samples 2..=5 and 3..=5.

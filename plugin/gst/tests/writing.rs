@@ -3,21 +3,14 @@
 
 mod common;
 
-use std::str::FromStr;
-
-use common::{Planes, Random, init, unpack, unpack_alpha};
+use common::{Planes, Random, formats, init, read, unpack, unpack_alpha};
 use gst_video::{VideoFormat, VideoFormatInfo, VideoInfo, VideoMeta};
-use gstnoisemeter::frames::{Canvas, FORMATS, Layout, Picture, Scratch};
+use gstnoisemeter::frames::{Canvas, Layout};
 use noise_measure::format::{FrameFormat, Matrix, Range};
 
 type Codes = Vec<Vec<Vec<u16>>>;
 
 const SIZES: [(usize, usize); 5] = [(37, 27), (1, 1), (2, 2), (48, 6), (5, 3)];
-
-fn formats() -> impl Iterator<Item = (&'static str, VideoFormat)> {
-    init();
-    FORMATS.iter().map(|&name| (name, VideoFormat::from_str(name).unwrap()))
-}
 
 fn info(format: VideoFormat, (width, height): (usize, usize)) -> VideoInfo {
     VideoInfo::builder(format, width as u32, height as u32).build().unwrap()
@@ -45,18 +38,6 @@ fn write(canvas: &mut Canvas<'_>, codes: &Codes) {
             canvas.write(index, 0, y, row);
         }
     }
-}
-
-fn read(layout: &Layout, picture: &Picture, buffer: &gst::BufferRef) -> Codes {
-    let rows = |views: &[noise_measure::view::ComponentView<'_>]| {
-        let row = |view: &noise_measure::view::ComponentView<'_>, y| {
-            let mut row = vec![0; view.width()];
-            view.read_row(y, 0, &mut row);
-            row
-        };
-        views.iter().map(|view| (0..view.height()).map(|y| row(view, y)).collect()).collect()
-    };
-    layout.with_views(picture, 0, buffer, &mut Scratch::default(), rows).unwrap()
 }
 
 /// A buffer whose bytes are all set, with a VideoMeta where planes do not lie as the library would put them.
@@ -96,7 +77,7 @@ fn what_is_written_is_read_and_unpacked() {
                         write(canvas, &codes);
                     })
                     .unwrap();
-                assert!(read(&layout, &picture, &buffer) == codes, "{name} {size:?} is read back");
+                assert!(read(&layout, &picture, &buffer, 0) == codes, "{name} {size:?} is read back");
                 let data = buffer.map_readable().unwrap();
                 for y in 0..size.1 {
                     let line = unpack(format, &data, &planes, y, size.0, false);
@@ -151,7 +132,7 @@ fn a_piece_of_a_row_leaves_the_rest_alone() {
         let layout = Layout::from_caps(&info.to_caps().unwrap()).unwrap();
         let mut buffer = gst::Buffer::from_mut_slice(Random(41).bytes(info.size()));
         let picture = layout.whole();
-        let mut expected = read(&layout, &picture, &buffer);
+        let mut expected = read(&layout, &picture, &buffer, 0);
         let format = layout.frame_format(&picture, Range::Full, Matrix::Bt709);
         let other = codes(&format, 5);
         let edit = buffer.make_mut();
@@ -175,7 +156,7 @@ fn a_piece_of_a_row_leaves_the_rest_alone() {
             })
             .unwrap();
         if layout.cut_short().is_none() {
-            assert!(read(&layout, &picture, &buffer) == expected, "{name}");
+            assert!(read(&layout, &picture, &buffer, 0) == expected, "{name}");
         }
     }
 }
@@ -190,7 +171,7 @@ fn a_crop_is_written_where_it_is_read() {
         let picture = layout.locate(&buffer).unwrap();
         let codes = codes(&layout.frame_format(&picture, Range::Full, Matrix::Bt709), 11);
         layout.with_canvas(&picture, 0, buffer.make_mut(), |canvas| write(canvas, &codes)).unwrap();
-        assert!(read(&layout, &picture, &buffer) == codes, "{name}");
+        assert!(read(&layout, &picture, &buffer, 0) == codes, "{name}");
     }
 }
 
@@ -212,7 +193,7 @@ fn a_memory_for_each_plane_is_written_and_a_plane_over_two_is_refused() {
     let mut planes = split(&info.offset()[1..]);
     layout.with_canvas(&layout.whole(), 0, planes.make_mut(), |canvas| write(canvas, &codes)).unwrap();
     assert_eq!(planes.n_memory(), 3);
-    assert!(read(&layout, &layout.whole(), &planes) == codes);
+    assert!(read(&layout, &layout.whole(), &planes, 0) == codes);
     let error = layout.with_canvas(&layout.whole(), 0, split(&[100]).make_mut(), |_| ()).unwrap_err();
     assert_eq!(error.to_string(), "plane 0 is split over two memories; it cannot be written there");
     let mut small = gst::Buffer::from_mut_slice(vec![0u8; 100]);

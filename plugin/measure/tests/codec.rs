@@ -13,20 +13,9 @@ const FRAMES: u64 = 24;
 /// What a kind of noise differs by.
 type Change = fn(&mut Shot);
 
-/// The card before a camera of few electrons: 300 on the card, 5 of read noise, lines and standing noise too.
+/// The card before a camera of few electrons: 300 on the card, 5 of read noise, and standing noise.
 fn shot(seed: u64) -> Shot {
-    let camera = Camera {
-        base: vec![400.0],
-        full_well_e: vec![2400.0],
-        read_noise_e: vec![5.0],
-        row_e: 0.0,
-        column_e: 0.0,
-        prnu: 0.01,
-        dsnu_e: 1.0,
-        hot_ppm: 0.0,
-        gain_change: 0.0,
-        blur: 0.0,
-    };
+    let camera = Camera { prnu: 0.01, dsnu_e: 1.0, ..Camera::plain(400.0, 2400.0, 5.0) };
     Shot { seed, ..Shot::new(camera, 400.0, Scene::Flat) }
 }
 

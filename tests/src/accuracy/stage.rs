@@ -56,18 +56,7 @@ const BASE: f64 = 100.0;
 /// A camera without any noise but shot noise and `read_e` electrons of read noise.
 #[must_use]
 pub fn bare_camera(read_e: f64) -> Camera {
-    Camera {
-        base: vec![BASE],
-        full_well_e: vec![FULL_WELL_E],
-        read_noise_e: vec![read_e],
-        row_e: 0.0,
-        column_e: 0.0,
-        prnu: 0.0,
-        dsnu_e: 0.0,
-        hot_ppm: 0.0,
-        gain_change: 0.0,
-        blur: 0.0,
-    }
+    Camera::plain(BASE, FULL_WELL_E, read_e)
 }
 
 /// ISO at which the tests' sensor gathers `electrons` at light 1.

@@ -2,12 +2,15 @@
 #![allow(dead_code, clippy::allow_attributes, reason = "every test file uses a part of it")]
 #![allow(clippy::unwrap_used, missing_docs, reason = "tests fail by panics and need no manual")]
 
+use std::str::FromStr;
 use std::sync::Once;
 
 use glib::translate::ToGlibPtr;
 use gst::prelude::*;
 use gst_check::Harness;
 use gst_video::{VideoFormat, VideoFormatInfo, VideoInfo};
+use gstnoisemeter::frames;
+use noise_measure::view::ComponentView;
 use serde_json::Value;
 
 pub fn init() {
@@ -331,4 +334,28 @@ pub const GRAY_CAPS: &str = "video/x-raw,format=GRAY8,width=32,height=24,framera
 /// A frame for [`GRAY_CAPS`].
 pub fn gray_buffer(index: u64) -> gst::Buffer {
     buffer(gray(32, 24, index + 1), index)
+}
+
+/// Rows of every component of a buffer, by the reader.
+pub fn read(
+    layout: &frames::Layout,
+    picture: &frames::Picture,
+    buffer: &gst::BufferRef,
+    parity: usize,
+) -> Vec<Vec<Vec<u16>>> {
+    let rows = |views: &[ComponentView<'_>]| {
+        let row = |view: &ComponentView<'_>, y| {
+            let mut row = vec![0; view.width()];
+            view.read_row(y, 0, &mut row);
+            row
+        };
+        views.iter().map(|view| (0..view.height()).map(|y| row(view, y)).collect()).collect()
+    };
+    layout.with_views(picture, parity, buffer, &mut frames::Scratch::default(), rows).unwrap()
+}
+
+/// Every format that is read and written, by name.
+pub fn formats() -> impl Iterator<Item = (&'static str, VideoFormat)> {
+    init();
+    frames::FORMATS.iter().map(|&name| (name, VideoFormat::from_str(name).unwrap()))
 }

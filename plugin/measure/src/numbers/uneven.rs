@@ -90,31 +90,41 @@ pub fn scatter(stacks: &[StackNumbers], rho: &Correlation) -> Option<Scatter> {
     let ratio = found / expected;
     // Energies are about χ² with `independent` degrees of freedom, whose excess kurtosis is 12 over those. Where samples
     // have long tails, as in the dark behind a logarithm, a few decide and the error is larger; by how much rests on a
-    // moment that no window tells: up to twice, which a codec that matters exceeds all the same.
-    let error = ((2.0 + 12.0 / independent) / freedom).sqrt() * (1.0 + tails.min(2.0) / 2.0);
+    // moment that no window tells: up to three times, which a codec that matters exceeds all the same.
+    let error = ((2.0 + 12.0 / independent) / freedom).sqrt() * (1.0 + tails.min(4.0) / 2.0);
     Some(Scatter { ratio, deviation: (ratio - 1.0) / error })
 }
 
-/// Excess kurtosis of the two-way residual in the kept frames of the piece, block by block, so that places of different
-/// strength do not count; `None` without spread.
+/// Excess kurtosis of the two-way residual in the kept frames of the piece, each frame of spread 1 and block by block, so
+/// that neither places nor frames of different strength count; `None` without spread.
 fn kurtosis(stack: &StackNumbers) -> Option<f64> {
     let (x0, y0, w, h) = piece_rect(stack.width, stack.height);
     let (across, down) = (w / EDGE, h / EDGE);
     let mean = stack.mean?;
-    let samples = (EDGE * EDGE * stack.piece.len()) as f64;
+    let frames: Vec<Vec<f64>> = stack
+        .piece
+        .iter()
+        .filter_map(|frame| {
+            let level = stack.frame_means.get(frame.index).copied().unwrap_or(mean) - mean;
+            let residual = |(i, sample): (usize, &f64)| {
+                let pixel = stack.mean_image[(y0 + i / w) * stack.width + x0 + i % w];
+                let e = sample - level - pixel;
+                e * e
+            };
+            let squares: Vec<f64> = frame.samples.iter().enumerate().map(residual).collect();
+            let strength = squares.iter().sum::<f64>() / squares.len() as f64;
+            (strength > 0.0).then(|| squares.into_iter().map(|square| square / strength).collect())
+        })
+        .collect();
+    let samples = (EDGE * EDGE * frames.len()) as f64;
     let (mut sum, mut blocks) = (0.0, 0.0);
     for block in 0..across * down {
-        let (left, top) = (block % across * EDGE, block / across * EDGE);
+        let corner = block / across * EDGE * w + block % across * EDGE;
         let (mut square, mut fourth) = (0.0, 0.0);
-        for frame in &stack.piece {
-            let level = stack.frame_means.get(frame.index).copied().unwrap_or(mean) - mean;
-            for y in top..top + EDGE {
-                for x in left..left + EDGE {
-                    let pixel = stack.mean_image[(y0 + y) * stack.width + x0 + x];
-                    let e = frame.samples[y * w + x] - level - pixel;
-                    square += e * e;
-                    fourth += e * e * e * e;
-                }
+        for frame in &frames {
+            for row in (0..EDGE).map(|y| corner + y * w) {
+                square += frame[row..row + EDGE].iter().sum::<f64>();
+                fourth += frame[row..row + EDGE].iter().map(|s| s * s).sum::<f64>();
             }
         }
         if square > 0.0 {
