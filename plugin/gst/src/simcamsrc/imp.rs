@@ -122,8 +122,8 @@ impl SimCamSrc {
     fn record(&self, buffer: &mut gst::BufferRef) -> Result<(), gst::FlowError> {
         let plan = self.plan().ok_or(gst::FlowError::Flushing)?;
         let live = self.obj().is_live();
-        let now = live.then(|| self.obj().current_running_time()).flatten();
-        let made = lock(&self.stage).make(buffer, &plan, now);
+        let clock = || live.then(|| self.obj().current_running_time()).flatten();
+        let made = lock(&self.stage).make(buffer, &plan, clock);
         match made {
             Ok(outcome) => {
                 if let Some(truth) = outcome.truth {

@@ -6,9 +6,7 @@
 
 use serde_json::json;
 use simulated_camera::Shot;
-use simulated_camera::truth::{Truth, truth};
-
-use noise_measure::format::FrameFormat;
+use simulated_camera::truth::Truth;
 
 /// Name of the message's structure.
 pub const MESSAGE: &str = "simcam-truth";
@@ -27,21 +25,20 @@ pub enum MessageError {
     Json(#[from] serde_json::Error),
 }
 
-/// The message's structure for `shot` of the camera called `camera` in `format`, from frame `offset` on, which starts at
-/// `timestamp`.
+/// The message's structure for `truth`, that of `shot` of the camera called `camera`, from frame `offset` on, which starts
+/// at `timestamp`.
 ///
 /// # Errors
 /// Where the truth cannot be serialised.
 pub fn to_structure(
     camera: &str,
     shot: &Shot,
-    format: &FrameFormat,
+    truth: &Truth,
     offset: u64,
     timestamp: Option<gst::ClockTime>,
 ) -> Result<gst::Structure, serde_json::Error> {
-    let truth = truth(shot, format);
     let transfer = shot.transfer.name();
-    let mut whole = serde_json::to_value(&truth)?;
+    let mut whole = serde_json::to_value(truth)?;
     if let Some(fields) = whole.as_object_mut() {
         fields.insert("camera".into(), json!(camera));
         fields.insert("transfer".into(), json!(transfer));

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use simulated_camera::truth::{Truth, truth};
 use simulated_camera::{Frame, Recorder};
 
 use super::caps::Stream;
@@ -11,6 +12,12 @@ use super::timing::Rate;
 
 /// Most threads that make a frame: more would take the processor from those who use it.
 const MAX_THREADS: usize = 2;
+
+/// Frames from the one that lasts at a start to the one that is made first.
+///
+/// There is more than one frame's time to make it. A first frame that comes late would hold back all others for as long,
+/// since the base class takes its delay for the latency of the source.
+const AHEAD: u64 = 2;
 
 /// What is kept from frame to frame.
 #[derive(Debug, Default)]
@@ -92,7 +99,10 @@ impl Stage {
         self.target = Some(time);
     }
 
-    /// Makes the next frame into `buffer`; of a live camera at running time `now`, the one that is due.
+    /// Makes the next frame into `buffer`; of a live camera, whose running time `clock` tells, the one that is due.
+    ///
+    /// What takes long, new settings and their truth, comes before the clock is asked; the frame after it is one that
+    /// there is time to make.
     ///
     /// # Errors
     /// [`Failure`] where there is none.
@@ -100,7 +110,7 @@ impl Stage {
         &mut self,
         buffer: &mut gst::BufferRef,
         plan: &Arc<Plan>,
-        now: Option<gst::ClockTime>,
+        clock: impl Fn() -> Option<gst::ClockTime>,
     ) -> Result<Outcome, Failure> {
         let work = self.work.as_mut().ok_or_else(|| Failure::Wrong("no caps have been agreed on".into()))?;
         self.excused |= work.apply(plan).map_err(Failure::Wrong)?;
@@ -109,7 +119,13 @@ impl Stage {
             self.next = rate.at(time);
         }
         let mut outcome = Outcome::default();
-        let due = now.map_or(self.next, |now| rate.at(now));
+        let told =
+            std::mem::take(&mut work.untold).then(|| truth(work.recorder.shot(), work.recorder.format()));
+        let due = clock().map_or(self.next, |now| {
+            let lasting = rate.at(now);
+            let begun = rate.start(lasting).is_some_and(|start| start < now);
+            if self.excused && begun { lasting + AHEAD } else { lasting }
+        });
         let skipped = due.saturating_sub(self.next);
         if skipped > 0 {
             if !self.excused && !self.reported {
@@ -133,8 +149,8 @@ impl Stage {
         if skipped > 0 {
             buffer.set_flags(gst::BufferFlags::DISCONT);
         }
-        if std::mem::take(&mut work.untold) {
-            outcome.truth = Some(work.truth(n, start).map_err(Failure::Wrong)?);
+        if let Some(truth) = told {
+            outcome.truth = Some(work.message(&truth, n, start).map_err(Failure::Wrong)?);
         }
         self.next = n + 1;
         Ok(outcome)
@@ -175,9 +191,9 @@ impl Work {
         drawn.map_err(|error| error.to_string())
     }
 
-    fn truth(&self, n: u64, start: gst::ClockTime) -> Result<gst::Structure, String> {
-        let (shot, format) = (self.recorder.shot(), self.recorder.format());
-        let structure = message::to_structure(&self.plan.camera, shot, format, n, Some(start));
+    fn message(&self, truth: &Truth, n: u64, start: gst::ClockTime) -> Result<gst::Structure, String> {
+        let shot = self.recorder.shot();
+        let structure = message::to_structure(&self.plan.camera, shot, truth, n, Some(start));
         structure.map_err(|error| error.to_string())
     }
 }

@@ -184,6 +184,24 @@ fn a_live_camera_gives_each_frame_at_its_time() {
 }
 
 #[test]
+fn after_a_change_there_is_time_to_make_the_first_live_frame() {
+    let (bench, clock) = live();
+    release(&clock, 0);
+    assert_eq!(bench.pull().offset(), 0);
+    // Frame 1 is made and waits; the change is applied to the one after it, in the middle of frame 2.
+    clock.wait_for_next_pending_id();
+    bench.camera.set_property("iso-speed", 6400.0);
+    release(&clock, 95);
+    assert_eq!(bench.pull().offset(), 1);
+    assert_eq!(clock.wait_for_next_pending_id().time(), ms(160));
+    release(&clock, 160);
+    let changed = bench.pull();
+    assert_eq!(changed.offset(), 4);
+    assert!(changed.flags().contains(gst::BufferFlags::DISCONT));
+    assert_eq!(bench.said().warnings, [""; 0], "settings take their time, and nobody is late");
+}
+
+#[test]
 fn a_late_live_camera_skips_to_the_clock_and_says_so_once() {
     let (bench, clock) = live();
     release(&clock, 0);
