@@ -61,11 +61,23 @@ impl Meter {
 
     /// Measures one buffer. `views` in the order of `config.format.components`.
     ///
+    /// `before` lends the buffer that was added last (of the same field), as the same views of unchanged samples: the
+    /// cells of a grid cover the whole picture and keep no copy of it. Empty where there is no grid, where nothing was
+    /// added since the segment began, or where that buffer cannot be had any more: cells then count no pair.
+    ///
     /// # Errors
     /// [`Error::FrameMismatch`] where views and format differ; nothing is counted then.
-    pub fn add(&mut self, views: &[ComponentView<'_>], tags: FrameTags) -> Result<(), Error> {
+    pub fn add(
+        &mut self,
+        views: &[ComponentView<'_>],
+        before: &[ComponentView<'_>],
+        tags: FrameTags,
+    ) -> Result<(), Error> {
         let config = Arc::clone(&self.config);
         check(&config.format, views)?;
+        if !before.is_empty() {
+            check(&config.format, before)?;
+        }
         let parity = if config.format.scan == Scan::Alternate { tags.parity & 1 } else { 0 };
         let window = &mut self.window;
         if tags.hole_before {

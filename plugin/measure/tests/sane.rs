@@ -170,7 +170,7 @@ impl Case {
             time_ns: None,
             parity,
         };
-        meter.add(&views, tags).expect("views of the format");
+        meter.add(&views, &[], tags).expect("views of the format");
     }
 
     fn info(&self) -> WindowInfo {

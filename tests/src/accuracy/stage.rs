@@ -247,7 +247,7 @@ impl Stage {
             .collect();
         let times = if self.carriage == Carriage::Twice { 2 } else { 1 };
         for _ in 0..times {
-            meter.add(&views, FrameTags::default()).expect("views of the format");
+            meter.add(&views, &[], FrameTags::default()).expect("views of the format");
         }
     }
 

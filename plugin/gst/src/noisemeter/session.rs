@@ -225,7 +225,7 @@ impl Session {
             time_ns: step.time.and_then(|time| u64::try_from(time).ok()),
             parity,
         };
-        stream.meter.as_mut().map_or(Ok(()), |meter| meter.add(views, tags))
+        stream.meter.as_mut().map_or(Ok(()), |meter| meter.add(views, &[], tags))
     }
 
     /// Starts a new window with the next buffer.

@@ -96,7 +96,7 @@ impl Setup {
                 ComponentView::new(*channel, bytes, *placement, *packing).expect("samples lie inside")
             })
             .collect();
-        meter.add(&views, tags).expect("views of the format");
+        meter.add(&views, &[], tags).expect("views of the format");
     }
 
     pub fn info(&self, index: u64) -> WindowInfo {
