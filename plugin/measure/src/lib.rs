@@ -22,4 +22,4 @@ pub mod transfer;
 pub use error::Error;
 pub use frame::{format, region, view};
 pub use numbers::{ar1, flicker, quantile};
-pub use sums::{blocks, kernels, stack};
+pub use sums::{blocks, finished, kernels, patch, stack};

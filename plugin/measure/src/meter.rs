@@ -2,13 +2,17 @@
 
 use std::sync::Arc;
 
+use fearless_simd::dispatch;
+
 use crate::error::Error;
 use crate::frame::format::{FrameFormat, Scan};
 use crate::frame::view::ComponentView;
-use crate::sums::collect::{RegionSums, Scratch};
+use crate::sums::collect::RegionSums;
+use crate::sums::kernels::Level;
 use crate::sums::kernels::steps::CodeSteps;
 use crate::sums::open::OpenWindow;
-use crate::sums::scan::identify;
+use crate::sums::pass::{self, Memory};
+use crate::sums::scan::fields;
 
 pub use crate::config::{FrameTags, LightConfig, MeterConfig, TransferSource, WindowInfo};
 pub use crate::numbers::window::{Carry, ClosedWindow};
@@ -17,22 +21,28 @@ pub use crate::numbers::window::{Carry, ClosedWindow};
 #[derive(Debug)]
 pub struct Meter {
     config: Arc<MeterConfig>,
-    steps: Vec<CodeSteps>,
+    level: Level,
+    memory: Memory,
     /// Fingerprint of the newest buffer of each parity.
     last: [Option<u128>; 2],
     window: OpenWindow,
-    scratch: Scratch,
 }
 
 impl Meter {
     /// A meter for frames of `config.format`.
     #[must_use]
     pub fn new(config: MeterConfig) -> Self {
+        Self::at_level(config, Level::new())
+    }
+
+    /// [`Self::new`] with the instructions of `level`, one of [`crate::kernels::levels`]; results are the same at each.
+    #[must_use]
+    pub fn at_level(config: MeterConfig, level: Level) -> Self {
         Self {
-            steps: vec![CodeSteps::default(); config.format.components.len()],
+            level,
+            memory: Memory::new(config.format.components.len()),
             last: [None; 2],
             window: OpenWindow::new(&config),
-            scratch: Scratch::default(),
             config: Arc::new(config),
         }
     }
@@ -54,7 +64,7 @@ impl Meter {
 
     /// Forgets all that was remembered since the segment began, and the open window.
     pub fn start_segment(&mut self) {
-        self.steps = vec![CodeSteps::default(); self.config.format.components.len()];
+        self.memory = Memory::new(self.config.format.components.len());
         self.last = [None; 2];
         self.window = OpenWindow::new(&self.config);
     }
@@ -82,7 +92,7 @@ impl Meter {
         let window = &mut self.window;
         if tags.hole_before {
             window.holes += 1;
-            window.regions.iter_mut().flatten().chain(&mut window.cells).for_each(RegionSums::break_run);
+            window.sums_mut().for_each(RegionSums::break_run);
         }
         window.corrupted += u64::from(tags.corrupted);
         window.buffers[parity] += 1;
@@ -90,14 +100,16 @@ impl Meter {
             window.repeated[parity] += 1;
             return Ok(());
         }
-        let print = identify(views, &mut self.steps);
-        if self.last[parity].replace(print) == Some(print) {
+        // Whether a frame repeats the one before is known once all of it was read; it is taken back then.
+        let repeated = dispatch!(self.level, simd => {
+            let print = pass::frame(simd, &config, window, &mut self.memory, (views, before), parity);
+            let repeated = self.last[parity].replace(print) == Some(print);
+            window.end_frame(simd, fields(config.format.scan, parity), repeated);
+            repeated
+        });
+        if repeated {
             window.repeated[parity] += 1;
             return Ok(());
-        }
-        window.scan.add(&config.format, views, config.active, parity);
-        for sums in window.regions.iter_mut().flatten().chain(&mut window.cells) {
-            sums.add(&config.format, views, parity, &mut self.scratch);
         }
         // Both fields of a frame share one time, that of whichever comes first.
         if window.buffers[parity] - window.repeated[parity] > window.times.len() as u64 {
@@ -118,7 +130,7 @@ impl Meter {
             return None;
         }
         let window = std::mem::replace(&mut self.window, OpenWindow::new(&self.config));
-        let steps = self.steps.iter().map(CodeSteps::step).collect();
+        let steps = self.memory.steps.iter().map(CodeSteps::step).collect();
         Some(ClosedWindow::new(Arc::clone(&self.config), window, steps))
     }
 }

@@ -1,6 +1,7 @@
 //! The sums of a window against the definition written out: the two-way residual formed sample by sample.
 
 use noise_measure::blocks::BLOCK;
+use noise_measure::kernels::Level;
 use noise_measure::stack::Stack;
 
 /// Splitmix64: the same numbers everywhere.
@@ -41,17 +42,14 @@ impl Frames {
         Self { width, height, frames, holes: Vec::new() }
     }
 
-    fn stack(&self) -> noise_measure::stack::StackNumbers {
-        let mut stack = Stack::new(self.width, self.height);
+    fn stack(&self) -> noise_measure::finished::StackNumbers {
+        let max = self.frames.iter().flatten().copied().max().unwrap_or(0);
+        let mut stack = Stack::new(self.width, self.height, u32::from(max));
         for (l, frame) in self.frames.iter().enumerate() {
             if self.holes.contains(&l) {
                 stack.break_run();
             }
-            stack.begin_frame();
-            for (y, row) in frame.chunks(self.width).enumerate() {
-                stack.row(y, row);
-            }
-            stack.end_frame();
+            stack.add(Level::new(), frame);
         }
         stack.finish()
     }
@@ -187,28 +185,20 @@ fn holes_break_pairs_and_nothing_else() {
 fn extreme_codes_over_many_frames_stay_exact() {
     // Black and white in turn: the largest sums there are; variance per sample is 65535²/4·N/(N−1), all of it flicker.
     let (w, h, n) = (33, 17, 70_000);
-    let mut stack = Stack::new(w, h);
-    let (black, white) = (vec![0u16; w], vec![u16::MAX; w]);
+    let mut stack = Stack::new(w, h, u32::from(u16::MAX));
+    let (black, white) = (vec![0u16; w * h], vec![u16::MAX; w * h]);
     for l in 0..n {
-        stack.begin_frame();
-        for y in 0..h {
-            stack.row(y, if l % 2 == 0 { &black } else { &white });
-        }
-        stack.end_frame();
+        stack.add(Level::new(), if l % 2 == 0 { &black } else { &white });
     }
     let got = stack.finish();
     assert_eq!(got.quadratic.c0, 0.0);
     assert_eq!(got.mean, Some(32767.5));
     // One sample of each row opposes the rest: now it moves against the frame.
-    let mut stack = Stack::new(w, h);
+    let mut stack = Stack::new(w, h, u32::from(u16::MAX));
     let (mut a, mut b) = (black.clone(), white.clone());
-    (a[0], b[0]) = (u16::MAX, 0);
+    (0..h).for_each(|y| (a[y * w], b[y * w]) = (u16::MAX, 0));
     for l in 0..n {
-        stack.begin_frame();
-        for y in 0..h {
-            stack.row(y, if l % 2 == 0 { &a } else { &b });
-        }
-        stack.end_frame();
+        stack.add(Level::new(), if l % 2 == 0 { &a } else { &b });
     }
     let c0 = stack.finish().quadratic.c0;
     // ±½·65535 with one of 33 opposed: residual ½·65535·(1 − m) or −½·65535·(1 + m), m = 31/33 of the frame's swing.

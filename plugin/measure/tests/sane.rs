@@ -6,6 +6,7 @@ mod random;
 use noise_measure::format::{
     Channel, ComponentFormat, FrameFormat, Matrix, Model, Range, Sampling, Scale, Scan,
 };
+use noise_measure::kernels::{Level, levels};
 use noise_measure::meter::{Carry, FrameTags, LightConfig, Meter, MeterConfig, TransferSource, WindowInfo};
 use noise_measure::record::{ComponentRecord, Interval, NoteCode, VideoRecord, WindowRecord};
 use noise_measure::region::{Grid, Rect, Region, Role};
@@ -14,6 +15,19 @@ use noise_measure::transfer::Transfer;
 use noise_measure::view::{ComponentView, Packing, Placement, Word};
 use proptest::prelude::*;
 use random::Random;
+
+/// Bytes of a picture's components and where their samples lie.
+type Planes = Vec<(Vec<u8>, Placement, ComponentFormat)>;
+
+fn views(planes: &Planes) -> Vec<ComponentView<'_>> {
+    planes
+        .iter()
+        .map(|(bytes, placement, component)| {
+            let packing = Packing { word: Word::U16Le, shift: 0, depth: component.depth };
+            ComponentView::new(component.channel, bytes, *placement, packing).expect("samples lie inside")
+        })
+        .collect()
+}
 
 /// What the samples of a picture are like.
 #[derive(Debug, Clone, Copy)]
@@ -138,9 +152,17 @@ impl Case {
     }
 
     /// Feeds one buffer and its tags.
-    fn add(&self, meter: &mut Meter, format: &FrameFormat, random: &mut Random, parity: usize) {
+    fn add(
+        &self,
+        meter: &mut Meter,
+        format: &FrameFormat,
+        random: &mut Random,
+        parity: usize,
+        last: &mut [Option<Planes>; 2],
+    ) {
         let lines = if self.scan == Scan::Alternate { format.lines(0) } else { format.height };
-        let planes: Vec<(Vec<u8>, Placement, &ComponentFormat)> = format
+        let parity = if self.scan == Scan::Alternate { parity } else { 0 };
+        let planes: Planes = format
             .components
             .iter()
             .map(|component| {
@@ -152,15 +174,8 @@ impl Case {
                 (
                     bytes,
                     Placement { offset: 0, row_stride: 2 * width, sample_stride: 2, width, height },
-                    component,
+                    *component,
                 )
-            })
-            .collect();
-        let views: Vec<ComponentView<'_>> = planes
-            .iter()
-            .map(|(bytes, placement, component)| {
-                let packing = Packing { word: Word::U16Le, shift: 0, depth: component.depth };
-                ComponentView::new(component.channel, bytes, *placement, packing).expect("samples lie inside")
             })
             .collect();
         let tags = FrameTags {
@@ -170,7 +185,11 @@ impl Case {
             time_ns: None,
             parity,
         };
-        meter.add(&views, &[], tags).expect("views of the format");
+        let before = last[parity].as_ref().map(views).unwrap_or_default();
+        meter.add(&views(&planes), &before, tags).expect("views of the format");
+        if !tags.gap {
+            last[parity] = Some(planes);
+        }
     }
 
     fn info(&self) -> WindowInfo {
@@ -202,15 +221,16 @@ impl Case {
         }
     }
 
-    fn windows(&self) -> Vec<WindowRecord> {
+    fn windows(&self, level: Level) -> Vec<WindowRecord> {
         let config = self.config();
         let format = config.format.clone();
-        let (mut meter, mut carry, mut random) = (Meter::new(config), Carry::default(), Random(self.seed));
+        let mut meter = Meter::at_level(config, level);
+        let (mut carry, mut random, mut last) = (Carry::default(), Random(self.seed), [None, None]);
         let info = self.info();
         let mut windows = Vec::new();
         for piece in 0..3 {
             for frame in 0..self.frames {
-                self.add(&mut meter, &format, &mut random, (frame + piece) & 1);
+                self.add(&mut meter, &format, &mut random, (frame + piece) & 1, &mut last);
             }
             windows.extend(meter.close().map(|window| window.evaluate(&mut carry, info.clone())));
         }
@@ -286,7 +306,11 @@ proptest! {
     #![proptest_config(ProptestConfig { cases: 400, failure_persistence: None, ..ProptestConfig::default() })]
     #[test]
     fn every_record_is_sane(case in cases()) {
-        let windows = case.windows();
+        let windows = case.windows(Level::new());
+        for level in levels() {
+            // To the last bit, whatever the instructions: all sums are of integers.
+            prop_assert_eq!(&case.windows(level), &windows, "{:?}", level);
+        }
         windows.iter().for_each(sane);
         if let Some(summary) = summarize(&windows) {
             sane(&summary);

@@ -4,6 +4,7 @@
 
 use crate::error::Error;
 use crate::frame::format::Channel;
+use crate::sums::patch::Patch;
 
 /// The unit of memory that one sample is read from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -147,6 +148,27 @@ impl<'a> ComponentView<'a> {
         field
     }
 
+    /// Rows `y..` of 16-bit words as they lie in memory, where they can be read without a copy.
+    ///
+    /// Bits above `depth` are not cleared: what is over 2^depth − 1 is no code value yet.
+    #[must_use]
+    pub fn words(&self, y: usize, rows: usize) -> Option<Patch<'a>> {
+        let Placement { offset, row_stride, sample_stride, width, height } = self.placement;
+        let plain = self.packing.word == Word::U16Le && self.packing.shift == 0 && sample_stride == 2;
+        if !plain || cfg!(target_endian = "big") || !row_stride.is_multiple_of(2) {
+            return None;
+        }
+        let bytes = self.data.get(offset + y * row_stride..)?;
+        let words = bytemuck::try_cast_slice(&bytes[..bytes.len() & !1]).ok()?;
+        Some(Patch::new(words, row_stride / 2, width, rows.min(height.saturating_sub(y))))
+    }
+
+    /// Largest code value, 2^depth − 1.
+    #[must_use]
+    pub const fn max(&self) -> u16 {
+        ((1u32 << self.packing.depth) - 1) as u16
+    }
+
     /// Copies the code values of row `y`, samples `x..x + out.len()`, into `out`.
     ///
     /// Samples outside the view are not touched; `out` keeps what it had there.
@@ -161,8 +183,8 @@ impl<'a> ComponentView<'a> {
         let size = self.packing.word.bytes();
         let end = start + (count.saturating_sub(1)) * sample_stride + size;
         let Some(bytes) = self.data.get(start..end) else { return };
-        let Packing { word, shift, depth } = self.packing;
-        let mask = ((1u32 << depth) - 1) as u16;
+        let Packing { word, shift, .. } = self.packing;
+        let mask = self.max();
         let code = |word: u32| (word >> shift) as u16 & mask;
         match word {
             Word::U8 => gather(bytes, sample_stride, out, |[a]| code(u32::from(a))),

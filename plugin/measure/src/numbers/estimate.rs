@@ -12,7 +12,7 @@ use crate::numbers::standing::StandingSums;
 use crate::numbers::uneven;
 use crate::record::{CodesRecord, ComponentRecord, NoteCode, Rail};
 use crate::sums::kernels::clip::CodeCounts;
-use crate::sums::stack::StackNumbers;
+use crate::sums::finished::StackNumbers;
 
 /// Share of a region's samples at a clip limit or rail from which the region counts as clipped.
 const CLIPPED_SHARE: f64 = 0.001;
@@ -347,7 +347,7 @@ pub fn flicker_hz(channel: Channel, means: &[f64], frame_rate: f64, notes: &mut 
 /// Extremes, clipping and rails.
 #[must_use]
 pub fn codes_record(in_percent: bool, counts: &CodeCounts, step: Option<u32>) -> CodesRecord {
-    let samples = counts.samples;
+    let samples = counts.samples();
     let share = |count: u64| (samples > 0).then(|| count as f64 / samples as f64);
     let known = step.unwrap_or(1);
     let [low, high] = counts.rails(known).map(|rail| {
@@ -360,8 +360,8 @@ pub fn codes_record(in_percent: bool, counts: &CodeCounts, step: Option<u32>) ->
         code_step: step.filter(|_| !in_percent),
         clipped_low: share(counts.clipped_low()),
         clipped_high: share(counts.clipped_high(known)),
-        above_white: share(counts.above_white),
-        below_black: share(counts.below_black),
+        above_white: share(counts.above_white()),
+        below_black: share(counts.below_black()),
         rail_low: low.filter(|_| !in_percent),
         rail_high: high.filter(|_| !in_percent),
     }

@@ -1,6 +1,6 @@
 //! Noise slower than a window: how much pixel means move from window to window beyond what moving noise explains.
 
-use crate::sums::stack::StackNumbers;
+use crate::sums::finished::StackNumbers;
 
 /// Σ of every pixel's window means, and of their squares, since the segment began.
 #[derive(Debug, Default)]
@@ -41,6 +41,7 @@ impl SlowNoise {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::sums::kernels::Level;
     use crate::sums::stack::Stack;
 
     #[test]
@@ -48,17 +49,13 @@ mod tests {
         let mut slow = SlowNoise::default();
         let mut last = None;
         for window in 0..4u16 {
-            let mut stack = Stack::<u16>::new(8, 8);
+            let mut stack = Stack::<u16>::new(8, 8, 1023);
+            // Two pixels trade 4 codes from window to window.
+            let frame: Vec<u16> = (0..64u16)
+                .map(|i| 100 + 4 * u16::from((i % 8 + window + i / 8).is_multiple_of(2)))
+                .collect();
             for _ in 0..3 {
-                stack.begin_frame();
-                for y in 0..8usize {
-                    // Two pixels trade 4 codes from window to window.
-                    let row: Vec<u16> = (0..8u16)
-                        .map(|x| 100 + 4 * u16::from((x + window + y as u16).is_multiple_of(2)))
-                        .collect();
-                    stack.row(y, &row);
-                }
-                stack.end_frame();
+                stack.add(Level::new(), &frame);
             }
             last = slow.add(&[stack.finish()], 0.0);
         }

@@ -4,7 +4,8 @@ use rustfft::num_complex::Complex64;
 use rustfft::{Fft, FftPlannerScalar};
 use std::sync::Arc;
 
-use crate::sums::stack::{StackNumbers, piece_rect};
+use crate::sums::finished::StackNumbers;
+use crate::sums::stack::piece_rect;
 
 /// Farthest lag along either axis.
 const MAX_LAG: usize = 15;

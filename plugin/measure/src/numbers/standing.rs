@@ -3,7 +3,7 @@
 use crate::numbers::moving::FEWEST_LINES;
 use crate::numbers::spatial::Correlation;
 use crate::sums::blocks::BLOCK;
-use crate::sums::stack::StackNumbers;
+use crate::sums::finished::StackNumbers;
 
 /// Orders in x and y of the terms of the trend.
 const TERMS: [(usize, usize); 6] = [(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)];

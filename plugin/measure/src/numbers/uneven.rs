@@ -6,7 +6,8 @@
 
 use crate::numbers::spatial::Correlation;
 use crate::sums::energies::EDGE;
-use crate::sums::stack::{StackNumbers, piece_rect};
+use crate::sums::finished::StackNumbers;
+use crate::sums::stack::piece_rect;
 
 /// Changes below which nothing is said.
 const FEWEST: u64 = 3;

@@ -13,10 +13,10 @@ use crate::record::{
     ByChannel, CodesRecord, ComponentRecord, GridCodes, GridColumns, GridRecord, Note, NoteCode,
     RegionRecord, SCHEMA, WindowRecord,
 };
-use crate::sums::collect::{Collector, FieldSums, MIXES, RegionSums};
+use crate::sums::collect::{Collector, FieldSums, MIXES, RegionSums, mixes_fit};
 use crate::sums::open::OpenWindow;
 use crate::sums::pairwise::PairNumbers;
-use crate::sums::stack::{PieceFrame, Quadratic, StackNumbers};
+use crate::sums::finished::{PieceFrame, Quadratic, StackNumbers};
 
 /// The sums of a window, to be evaluated on another thread.
 #[derive(Debug)]
@@ -271,8 +271,8 @@ fn region_record(
     }
     let counts = sums.counts;
     let mut fields: Vec<(Vec<StackNumbers>, Vec<StackNumbers>)> = Vec::new();
-    for FieldSums { native, mixed, .. } in sums.fields {
-        let finished = (finish(native), finish(mixed));
+    for FieldSums { native, mixed, wide_mixed, .. } in sums.fields {
+        let finished = (finish(native), [finish(mixed), finish(wide_mixed)].concat());
         // A field that no buffer brought has nothing to add.
         if finished.0.first().is_none_or(|stack| stack.frames > 0) || fields.is_empty() {
             fields.push(finished);
@@ -370,7 +370,15 @@ fn pair_numbers(
     let native: Vec<PairNumbers> =
         (0..config.format.components.len()).map(|i| joined(sums, i, |field| &field.native)).collect();
     let mixes = if config.format.model == Model::Rgb { MIXES.len() } else { 0 };
-    let mixed: Vec<PairNumbers> = (0..mixes).map(|i| joined(sums, i, |field| &field.mixed)).collect();
+    let mixed: Vec<PairNumbers> = (0..mixes)
+        .map(|i| {
+            if mixes_fit(&config.format) {
+                joined(sums, i, |field| &field.mixed)
+            } else {
+                joined(sums, i, |field| &field.wide_mixed)
+            }
+        })
+        .collect();
     let mut all: Vec<_> = config
         .format
         .components

@@ -34,6 +34,7 @@ impl BandSums {
     }
 
     /// Takes in the sum of row `y`.
+    #[inline(always)]
     pub fn row(&mut self, y: usize, sum: u64) {
         if let Some(bin) = y.checked_div(self.rows).and_then(|bin| self.current.get_mut(bin)) {
             *bin += sum;
@@ -62,6 +63,11 @@ impl BandSums {
             self.level_square += total * total;
         }
         std::mem::swap(&mut self.current, &mut self.previous);
+        self.current.fill(0);
+    }
+
+    /// Forgets the rows of the open frame.
+    pub fn clear(&mut self) {
         self.current.fill(0);
     }
 

@@ -1,13 +1,14 @@
 //! What is summed for one region or grid cell while frames come in.
 
+use fearless_simd::Simd;
+
 use crate::frame::format::{FrameFormat, Model, Scan};
 use crate::frame::place::{Place, field_place};
 use crate::frame::region::Rect;
-use crate::frame::view::ComponentView;
 use crate::sums::kernels::Sample;
 use crate::sums::kernels::clip::{ClipLimits, CodeCounts};
 use crate::sums::pairwise::PairStack;
-use crate::sums::scan::fields;
+use crate::sums::patch::Patch;
 use crate::sums::stack::Stack;
 
 /// Pairs of R, G and B whose sums are kept beside the components, for what is derived from them.
@@ -18,37 +19,58 @@ pub const MIXES: [(usize, usize); 3] = [(0, 1), (0, 2), (1, 2)];
 pub enum Collector<T> {
     /// Everything.
     Full(Box<Stack<T>>),
-    /// What needs no memory a pixel beyond the frame before.
+    /// What needs no memory a pixel beyond the frame before, and not even that where it is lent.
     Pairwise(Box<PairStack<T>>),
 }
 
+/// What a collector is made for.
+#[derive(Debug, Clone, Copy)]
+pub struct Set {
+    /// All of it, or the pairwise set alone.
+    pub full: bool,
+    /// Whether the frame before comes with each frame; the full set keeps its own.
+    pub lent: bool,
+}
+
 impl<T: Sample> Collector<T> {
-    fn new(full: bool, place: Place) -> Self {
-        if full {
-            Self::Full(Box::new(Stack::new(place.width, place.height)))
+    fn new(set: Set, place: Place, max: u32) -> Self {
+        if set.full {
+            Self::Full(Box::new(Stack::new(place.width, place.height, max)))
         } else {
-            Self::Pairwise(Box::new(PairStack::new(place.width, place.height)))
+            Self::Pairwise(Box::new(PairStack::new(place.width, place.height, max, set.lent)))
         }
     }
 
-    fn begin_frame(&mut self) {
+    #[inline(always)]
+    fn begin_frame<S: Simd>(&mut self, simd: S, lent: bool) {
         match self {
-            Self::Full(stack) => stack.begin_frame(),
-            Self::Pairwise(stack) => stack.begin_frame(),
+            Self::Full(stack) => stack.begin_frame(simd),
+            Self::Pairwise(stack) => stack.begin_frame(lent),
         }
     }
 
-    fn row(&mut self, y: usize, row: &[T]) {
+    #[inline(always)]
+    fn rows<S: Simd>(
+        &mut self,
+        simd: S,
+        y: usize,
+        patch: Patch<'_, T>,
+        before: Option<Patch<'_, T>>,
+    ) -> Option<(T, T)> {
         match self {
-            Self::Full(stack) => stack.row(y, row),
-            Self::Pairwise(stack) => stack.row(y, row),
+            Self::Full(stack) => stack.rows(simd, y, patch),
+            Self::Pairwise(stack) => stack.rows(simd, y, patch, before),
         }
     }
 
-    fn end_frame(&mut self) {
-        match self {
-            Self::Full(stack) => stack.end_frame(),
-            Self::Pairwise(stack) => stack.end_frame(),
+    #[inline(always)]
+    fn end_frame<S: Simd>(&mut self, simd: S, repeated: bool) {
+        match (self, repeated) {
+            (Self::Full(stack), false) => stack.end_frame(simd),
+            (Self::Full(stack), true) => stack.abandon_frame(),
+            (Self::Pairwise(stack), false) => stack.end_frame(),
+            // Its sums of the open frame are only joined to the others at the end.
+            (Self::Pairwise(_), true) => {}
         }
     }
 
@@ -67,8 +89,18 @@ pub struct FieldSums {
     pub places: Vec<Place>,
     /// One a component.
     pub native: Vec<Collector<u16>>,
-    /// One for each of [`MIXES`]; RGB alone.
-    pub mixed: Vec<Collector<u32>>,
+    /// One for each of [`MIXES`]; RGB alone, where the sums fit 16 bits.
+    pub mixed: Vec<Collector<u16>>,
+    /// The same where they do not.
+    pub wide_mixed: Vec<Collector<u32>>,
+}
+
+impl FieldSums {
+    #[inline(always)]
+    fn each(&mut self, act: impl Fn(&mut Collector<u16>), act_wide: impl Fn(&mut Collector<u32>)) {
+        self.native.iter_mut().chain(&mut self.mixed).for_each(act);
+        self.wide_mixed.iter_mut().for_each(act_wide);
+    }
 }
 
 /// Sums of a region or cell.
@@ -82,19 +114,50 @@ pub struct RegionSums {
     pub counts: Vec<CodeCounts>,
 }
 
+/// Rows of one component, the first of which is row `y` of the field, and the same of the frame before.
+#[derive(Debug, Clone, Copy)]
+pub struct Rows<'a, T = u16> {
+    /// Row of the field that the patches begin with.
+    pub y: usize,
+    /// The samples.
+    pub this: Patch<'a, T>,
+    /// Of the frame before, where it is lent.
+    pub before: Option<Patch<'a, T>>,
+}
+
+impl<'a, T> Rows<'a, T> {
+    /// The rows that belong to `place`, and which of its rows they begin with.
+    #[inline(always)]
+    fn inside(&self, place: Place) -> (usize, Patch<'a, T>, Option<Patch<'a, T>>) {
+        let top = place.y.max(self.y);
+        let end = (place.y + place.height).min(self.y + self.this.rows);
+        let part = |patch: &Patch<'a, T>| {
+            patch.part(place.x, top - self.y, place.width, end.saturating_sub(top))
+        };
+        (top - place.y, part(&self.this), self.before.as_ref().map(part))
+    }
+}
+
 impl RegionSums {
     /// No frames yet.
     #[must_use]
-    pub fn new(format: &FrameFormat, rect: Rect, full: bool) -> Self {
+    pub fn new(format: &FrameFormat, rect: Rect, set: Set) -> Self {
         let field_count = if format.scan == Scan::Progressive { 1 } else { 2 };
         let fields = (0..field_count)
             .map(|parity| {
                 let places: Vec<Place> =
                     format.components.iter().map(|c| field_place(format, c, rect, parity)).collect();
+                let native = format.components.iter().zip(&places);
                 let mixes = if format.model == Model::Rgb { &MIXES[..] } else { &[] };
+                let (narrow, wide) = if mixes_fit(format) { (mixes, &[][..]) } else { (&[][..], mixes) };
+                let max = |(a, b): (usize, usize)| {
+                    let max = |i: usize| format.components.get(i).map_or(0, |c| (1 << c.depth) - 1);
+                    max(a) + max(b)
+                };
                 FieldSums {
-                    native: places.iter().map(|&place| Collector::new(full, place)).collect(),
-                    mixed: mixes.iter().map(|&(a, _)| Collector::new(full, places[a])).collect(),
+                    native: native.map(|(c, &place)| Collector::new(set, place, (1 << c.depth) - 1)).collect(),
+                    mixed: narrow.iter().map(|&mix| Collector::new(set, places[mix.0], max(mix))).collect(),
+                    wide_mixed: wide.iter().map(|&mix| Collector::new(set, places[mix.0], max(mix))).collect(),
                     places,
                 }
             })
@@ -104,78 +167,70 @@ impl RegionSums {
             .iter()
             .map(|c| CodeCounts::new(ClipLimits::new(format.range, c.channel, c.depth)))
             .collect();
-        Self { full, fields, counts }
+        Self { full: set.full, fields, counts }
     }
 
-    /// Takes in one buffer.
-    pub fn add(
-        &mut self,
-        format: &FrameFormat,
-        views: &[ComponentView<'_>],
-        parity: usize,
-        scratch: &mut Scratch,
-    ) {
-        for (split, parity) in fields(format.scan, parity) {
-            let Some(field) = self.fields.get_mut(parity) else { continue };
-            field.native.iter_mut().for_each(Collector::begin_frame);
-            field.mixed.iter_mut().for_each(Collector::begin_frame);
-            let view = |i: usize| views.get(i).map(|v| if split { v.field(parity) } else { *v });
-            if field.mixed.is_empty() {
-                for (i, place) in field.places.iter().enumerate() {
-                    let Some(view) = view(i) else { continue };
-                    let row = scratch.row(0, place.width);
-                    for y in 0..place.height {
-                        view.read_row(place.y + y, place.x, row);
-                        self.counts[i].row(row);
-                        field.native[i].row(y, row);
-                    }
-                }
-            } else if let Some(&place) = field.places.first() {
-                for y in 0..place.height {
-                    for i in 0..field.places.len() {
-                        let Some(view) = view(i) else { continue };
-                        let row = scratch.row(i, place.width);
-                        view.read_row(place.y + y, place.x, row);
-                        self.counts[i].row(row);
-                        field.native[i].row(y, row);
-                    }
-                    for (mixed, &(a, b)) in field.mixed.iter_mut().zip(&MIXES) {
-                        mixed.row(y, scratch.mix(a, b, place.width));
-                    }
-                }
+    /// Opens a frame, whose fields `fields` come; `lent` says that the frame before comes with their rows.
+    #[inline(always)]
+    pub fn begin_frame<S: Simd>(&mut self, simd: S, fields: impl Iterator<Item = usize>, lent: bool) {
+        for parity in fields {
+            if let Some(field) = self.fields.get_mut(parity) {
+                field.each(|c| c.begin_frame(simd, lent), |c| c.begin_frame(simd, lent));
             }
-            field.native.iter_mut().for_each(Collector::end_frame);
-            field.mixed.iter_mut().for_each(Collector::end_frame);
+        }
+        self.counts.iter_mut().for_each(CodeCounts::begin_frame);
+    }
+
+    /// Takes in rows of component `component` of field `parity`.
+    #[inline(always)]
+    pub fn rows<S: Simd>(&mut self, simd: S, parity: usize, component: usize, rows: Rows<'_>) {
+        let field = &mut self.fields[parity];
+        let (y, this, before) = rows.inside(field.places[component]);
+        if let Some(extremes) = field.native[component].rows(simd, y, this, before) {
+            self.counts[component].patch(simd, this, extremes);
+        }
+    }
+
+    /// Takes in rows of mixture `mix`.
+    #[inline(always)]
+    pub fn mixed_rows<S: Simd>(&mut self, simd: S, parity: usize, mix: usize, rows: Rows<'_>) {
+        let field = &mut self.fields[parity];
+        let (y, this, before) = rows.inside(field.places[MIXES[mix].0]);
+        field.mixed[mix].rows(simd, y, this, before);
+    }
+
+    /// Takes in rows of mixture `mix` where it does not fit 16 bits.
+    #[inline(always)]
+    pub fn wide_mixed_rows<S: Simd>(&mut self, simd: S, parity: usize, mix: usize, rows: Rows<'_, u32>) {
+        let field = &mut self.fields[parity];
+        let (y, this, before) = rows.inside(field.places[MIXES[mix].0]);
+        field.wide_mixed[mix].rows(simd, y, this, before);
+    }
+
+    /// Closes the frame: it counts, unless it is `repeated`.
+    #[inline(always)]
+    pub fn end_frame<S: Simd>(&mut self, simd: S, fields: impl Iterator<Item = usize>, repeated: bool) {
+        for parity in fields {
+            if let Some(field) = self.fields.get_mut(parity) {
+                field.each(|c| c.end_frame(simd, repeated), |c| c.end_frame(simd, repeated));
+            }
+        }
+        if repeated {
+            self.counts.iter_mut().for_each(CodeCounts::abandon_frame);
         }
     }
 
     /// Says that the next frame is no neighbour of the last one.
     pub fn break_run(&mut self) {
         for field in &mut self.fields {
-            field.native.iter_mut().for_each(Collector::break_run);
-            field.mixed.iter_mut().for_each(Collector::break_run);
+            field.native.iter_mut().chain(&mut field.mixed).for_each(Collector::break_run);
+            field.wide_mixed.iter_mut().for_each(Collector::break_run);
         }
     }
 }
 
-/// Rows that are read into, kept from frame to frame.
-#[derive(Debug, Default)]
-pub struct Scratch {
-    rows: [Vec<u16>; 3],
-    mixed: Vec<u32>,
-}
-
-impl Scratch {
-    fn row(&mut self, index: usize, width: usize) -> &mut [u16] {
-        let row = &mut self.rows[index.min(2)];
-        row.resize(width, 0);
-        row
-    }
-
-    fn mix(&mut self, a: usize, b: usize, width: usize) -> &[u32] {
-        self.mixed.clear();
-        let (a, b) = (&self.rows[a.min(2)], &self.rows[b.min(2)]);
-        self.mixed.extend(a.iter().zip(b).take(width).map(|(&a, &b)| u32::from(a) + u32::from(b)));
-        &self.mixed
-    }
+/// Whether the sum of any two components fits 16 bits.
+#[must_use]
+pub fn mixes_fit(format: &FrameFormat) -> bool {
+    format.components.iter().all(|component| component.depth < 16)
 }

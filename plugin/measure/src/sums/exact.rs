@@ -158,47 +158,6 @@ impl DifferenceSums {
     }
 }
 
-/// Per-sample sums over frames: 32 bits each, spilled into 64 before any can overflow.
-#[derive(Debug, Clone)]
-pub struct PixelSums {
-    low: Vec<u32>,
-    high: Option<Vec<u64>>,
-    added: u32,
-    capacity: u32,
-}
-
-impl PixelSums {
-    /// `samples` sums of values up to `max`.
-    #[must_use]
-    pub fn new(samples: usize, max: u32) -> Self {
-        Self { low: vec![0; samples], high: None, added: 0, capacity: u32::MAX / max.max(1) }
-    }
-
-    /// Says that every sum may grow by one value; call once before the rows of a frame are added.
-    pub fn begin(&mut self) {
-        if self.added == self.capacity {
-            let high = self.high.get_or_insert_with(|| vec![0; self.low.len()]);
-            for (high, low) in high.iter_mut().zip(&mut self.low) {
-                *high += u64::from(*low);
-                *low = 0;
-            }
-            self.added = 0;
-        }
-        self.added += 1;
-    }
-
-    /// The 32-bit sums of samples `start..start + length`.
-    pub fn row_mut(&mut self, start: usize, length: usize) -> &mut [u32] {
-        self.low.get_mut(start..start + length).unwrap_or_default()
-    }
-
-    /// All sums in order.
-    pub fn iter(&self) -> impl Iterator<Item = u64> + '_ {
-        let high = self.high.as_deref();
-        self.low.iter().enumerate().map(move |(i, &low)| u64::from(low) + high.map_or(0, |high| high[i]))
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -243,17 +202,5 @@ mod tests {
         // Nothing is left but the rounding of three terms, 1, 2 and 1 times this, of at most eight operations each.
         let term = (half * kappa * code * code) as f64 / 2.0;
         assert!(left.abs() <= 4.0 * term * 8.0 * f64::EPSILON / 2.0, "{left} of {term}");
-    }
-
-    #[test]
-    fn pixel_sums_spill_before_they_overflow() {
-        let mut sums = PixelSums::new(3, u32::MAX / 4);
-        for _ in 0..1000 {
-            sums.begin();
-            for sum in sums.row_mut(0, 3) {
-                *sum += u32::MAX / 4;
-            }
-        }
-        assert!(sums.iter().all(|sum| sum == 1000 * u64::from(u32::MAX / 4)));
     }
 }

@@ -1,8 +1,11 @@
 //! The window that is being filled: one set of sums a region and cell, and the counts of the whole picture.
 
+use fearless_simd::Simd;
+
 use crate::config::MeterConfig;
 use crate::frame::region::{Grid, Rect};
-use crate::sums::collect::RegionSums;
+use crate::frame::format::FrameFormat;
+use crate::sums::collect::{RegionSums, Set};
 use crate::sums::scan::FrameScan;
 
 /// The sums of the window that is being filled.
@@ -11,6 +14,8 @@ pub(crate) struct OpenWindow {
     pub(crate) scan: FrameScan,
     pub(crate) regions: Vec<Option<RegionSums>>,
     pub(crate) cells: Vec<RegionSums>,
+    /// Regions, then cells, from top to bottom: of each component of each field, by their place among both.
+    pub(crate) order: Vec<Vec<Vec<usize>>>,
     /// Time of every distinct frame, ns.
     pub(crate) times: Vec<Option<u64>>,
     /// Buffers of each parity (progressive and interleaved: the first alone), and how many of them repeated the one before.
@@ -26,21 +31,25 @@ impl OpenWindow {
         let format = &config.format;
         let frame_area = f64::from(format.width) * f64::from(format.height);
         let mut area = 0.0;
-        let regions = config
+        let regions: Vec<Option<RegionSums>> = config
             .regions
             .iter()
             .map(|region| {
                 area += f64::from(region.rect.width) * f64::from(region.rect.height);
                 let full = config.full_set_share.is_none_or(|share| area <= share * frame_area);
-                region.inside.then(|| RegionSums::new(format, region.rect, full))
+                region.inside.then(|| RegionSums::new(format, region.rect, Set { full, lent: false }))
             })
             .collect();
-        let cells = config
+        let cells: Vec<RegionSums> = config
             .grid
-            .map(|grid| cells(grid, config.active).map(|cell| RegionSums::new(format, cell, false)).collect())
+            .map(|grid| {
+                let set = Set { full: false, lent: true };
+                cells(grid, config.active).map(|cell| RegionSums::new(format, cell, set)).collect()
+            })
             .unwrap_or_default();
         Self {
             scan: FrameScan::new(format),
+            order: order(format, &regions, &cells),
             regions,
             cells,
             times: Vec::new(),
@@ -50,6 +59,66 @@ impl OpenWindow {
             corrupted: 0,
         }
     }
+}
+
+impl OpenWindow {
+    /// All regions and cells that are measured.
+    pub(crate) fn sums_mut(&mut self) -> impl Iterator<Item = &mut RegionSums> {
+        self.regions.iter_mut().flatten().chain(&mut self.cells)
+    }
+
+    /// Closes the frame of the fields `fields`: it counts, unless it is `repeated`.
+    #[inline(always)]
+    pub(crate) fn end_frame<S: Simd>(
+        &mut self,
+        simd: S,
+        fields: impl Iterator<Item = (bool, usize)> + Clone,
+        repeated: bool,
+    ) {
+        self.scan.end_frame(repeated);
+        for sums in self.sums_mut() {
+            sums.end_frame(simd, fields.clone().map(|(_, parity)| parity), repeated);
+        }
+    }
+}
+
+/// One of `regions` or, after them, `cells`.
+pub(crate) fn at<'a>(
+    regions: &'a mut [Option<RegionSums>],
+    cells: &'a mut [RegionSums],
+    index: usize,
+) -> Option<&'a mut RegionSums> {
+    match index.checked_sub(regions.len()) {
+        Some(cell) => cells.get_mut(cell),
+        None => regions.get_mut(index)?.as_mut(),
+    }
+}
+
+/// Regions and cells by their uppermost row, for each field and component.
+fn order(
+    format: &FrameFormat,
+    regions: &[Option<RegionSums>],
+    cells: &[RegionSums],
+) -> Vec<Vec<Vec<usize>>> {
+    let all: Vec<(usize, &RegionSums)> = regions
+        .iter()
+        .map(Option::as_ref)
+        .chain(cells.iter().map(Some))
+        .enumerate()
+        .filter_map(|(index, sums)| Some((index, sums?)))
+        .collect();
+    let sorted = |field: usize, component: usize| {
+        let place = |sums: &RegionSums| sums.fields.get(field).and_then(|f| f.places.get(component).copied());
+        let mut tops: Vec<(usize, usize)> = all
+            .iter()
+            .filter_map(|&(index, sums)| Some((place(sums).filter(|p| p.samples() > 0)?.y, index)))
+            .collect();
+        tops.sort_unstable();
+        tops.into_iter().map(|(_, index)| index).collect()
+    };
+    (0..2)
+        .map(|field| (0..format.components.len()).map(|component| sorted(field, component)).collect())
+        .collect()
 }
 
 /// The cells of `grid` over `active`, row by row; edges at ⌊i·size/n + ½⌋.

@@ -1,12 +1,14 @@
 //! What is summed for grid cells, and for regions beyond the live limit: sums over adjacent pairs, no memory per pixel
 //! but the frame before.
 
+use fearless_simd::Simd;
+
 use crate::sums::exact::DifferenceSums;
 use crate::sums::kernels::Sample;
-use crate::sums::kernels::row::{dot, moments};
-
-/// Every how many rows the correlations of differences are taken.
-const ROW_STEP: usize = 4;
+use crate::sums::kernels::lanes::{budget, is_narrow, padded};
+use crate::sums::kernels::pair::{self, Before, PairFrame, ROW_STEP};
+use crate::sums::kernels::row::{dot, extremes, moments};
+use crate::sums::patch::Patch;
 
 /// Sums of products of neighbouring differences.
 #[derive(Debug, Clone, Copy, Default)]
@@ -28,9 +30,17 @@ impl NeighbourSums {
 pub struct PairStack<T> {
     width: usize,
     height: usize,
-    previous: Vec<T>,
-    row: Vec<i32>,
-    row_above: Vec<i32>,
+    /// Whether the vector loops can hold the samples.
+    narrow: bool,
+    /// Products of the largest values that 32 bits hold.
+    budget: usize,
+    /// The frame before, [`padded`] samples a row; empty where it is lent.
+    kept: Vec<T>,
+    /// Differences of the newest row that asks for them, for the vector loops and for the plain ones.
+    difference: Vec<i16>,
+    wide_difference: [Vec<i32>; 2],
+    /// Whether the frame before is the neighbour of the next one, and whether the open frame meets it.
+    follows: bool,
     paired: bool,
     frames: u64,
     total: i128,
@@ -42,25 +52,22 @@ pub struct PairStack<T> {
     below: NeighbourSums,
 }
 
-#[derive(Debug, Clone, Copy, Default)]
-struct PairFrame {
-    sum: u64,
-    square: u64,
-    previous: u64,
-    right: (i64, i64),
-    below: (i64, i64),
-}
-
 impl<T: Sample> PairStack<T> {
-    /// An empty one of `width` × `height` samples.
+    /// An empty one of `width` × `height` samples, none over `max`. `lent` says that the frame before comes with each
+    /// frame; else it is kept.
     #[must_use]
-    pub fn new(width: usize, height: usize) -> Self {
+    pub fn new(width: usize, height: usize, max: u32, lent: bool) -> Self {
+        let narrow = is_narrow::<T>(width, max);
+        let wide = || vec![0; if narrow { 0 } else { width }];
         Self {
             width,
             height,
-            previous: vec![T::default(); width * height],
-            row: vec![0; width],
-            row_above: vec![0; width],
+            narrow,
+            budget: budget(max),
+            kept: vec![T::default(); if lent { 0 } else { padded(width) * height }],
+            difference: vec![0; if narrow { pair::room(width) } else { 0 }],
+            wide_difference: [wide(), wide()],
+            follows: false,
             paired: false,
             frames: 0,
             total: 0,
@@ -73,40 +80,96 @@ impl<T: Sample> PairStack<T> {
         }
     }
 
-    /// Opens a frame.
-    pub fn begin_frame(&mut self) {
+    /// Opens a frame; `lent` says that the frame before comes with its rows.
+    #[inline(always)]
+    pub fn begin_frame(&mut self, lent: bool) {
         self.frame = PairFrame::default();
+        self.paired = self.follows && (lent || !self.kept.is_empty());
     }
 
-    /// Takes in row `y`.
-    pub fn row(&mut self, y: usize, row: &[T]) {
-        if row.len() != self.width || y >= self.height || self.width == 0 {
-            return;
+    /// Takes in rows `y..`, with those of the frame before where it is lent; gives their lowest and highest value.
+    #[inline(always)]
+    pub fn rows<S: Simd>(
+        &mut self,
+        simd: S,
+        y: usize,
+        patch: Patch<'_, T>,
+        before: Option<Patch<'_, T>>,
+    ) -> Option<(T, T)> {
+        if patch.width != self.width || y + patch.rows > self.height || self.width == 0 {
+            return None;
         }
-        let start = y * self.width;
-        let Some(previous) = self.previous.get_mut(start..start + self.width) else { return };
-        let (sum, square) = moments(row);
-        self.frame.sum += sum;
-        self.frame.square += square;
-        if self.paired {
-            self.frame.previous += dot(row, previous);
-            if y % ROW_STEP <= 1 {
-                std::mem::swap(&mut self.row, &mut self.row_above);
-                for ((d, &now), &before) in self.row.iter_mut().zip(row).zip(previous.iter()) {
-                    *d = now.wide() as i32 - before.wide() as i32;
+        simd.vectorize(
+            #[inline(always)]
+            || match T::narrow(patch) {
+                Some(narrow) if self.narrow => {
+                    let (low, high) = self.narrow_rows(simd, y, narrow, before.and_then(T::narrow));
+                    Some((T::from_narrow(low), T::from_narrow(high)))
                 }
-                if y.is_multiple_of(ROW_STEP) {
-                    let (product, linear) = products(&self.row[..self.width - 1], &self.row[1..]);
-                    self.frame.right.0 += product;
-                    self.frame.right.1 += linear;
-                } else {
-                    let (product, linear) = products(&self.row, &self.row_above);
-                    self.frame.below.0 += product;
-                    self.frame.below.1 += linear;
+                _ => self.plain_rows(y, patch, before),
+            },
+        )
+    }
+
+    /// By the vector loops.
+    #[inline(always)]
+    fn narrow_rows<S: Simd>(
+        &mut self,
+        simd: S,
+        y: usize,
+        patch: Patch<'_>,
+        lent: Option<Patch<'_>>,
+    ) -> (u16, u16) {
+        let kept = self.kept.get_mut(y * padded(self.width)..).and_then(T::narrow_mut);
+        let before = match (kept.filter(|kept| !kept.is_empty()), lent) {
+            (Some(kept), _) if self.paired => Before::Kept(kept),
+            (Some(kept), _) => Before::Fill(kept),
+            (None, Some(lent)) if self.paired => Before::Lent(lent),
+            _ => Before::None,
+        };
+        pair::rows(simd, &mut self.frame, y, patch, before, &mut self.difference, self.budget)
+    }
+
+    /// By plain loops, for samples of any width.
+    #[inline(always)]
+    fn plain_rows(
+        &mut self,
+        first: usize,
+        patch: Patch<'_, T>,
+        lent: Option<Patch<'_, T>>,
+    ) -> Option<(T, T)> {
+        let mut found: Option<(T, T)> = None;
+        for i in 0..patch.rows {
+            let (y, row) = (first + i, patch.row(i));
+            let (low, high) = extremes(row)?;
+            found = Some(found.map_or((low, high), |(l, h)| (l.min(low), h.max(high))));
+            let (sum, square) = moments(row);
+            self.frame.sum += sum;
+            self.frame.square += square;
+            let start = y * padded(self.width);
+            let kept = self.kept.get_mut(start..start + self.width).unwrap_or_default();
+            if self.paired {
+                let before = lent.filter(|_| kept.is_empty()).map_or(&*kept, |lent| lent.row(i));
+                self.frame.previous += dot(row, before);
+                if y % ROW_STEP <= 1 {
+                    let [this, above] = &mut self.wide_difference;
+                    std::mem::swap(this, above);
+                    for ((d, &now), &before) in this.iter_mut().zip(row).zip(before) {
+                        *d = now.wide() as i32 - before.wide() as i32;
+                    }
+                    let (sums, other) = if y.is_multiple_of(ROW_STEP) {
+                        (&mut self.frame.right, &this[1..])
+                    } else {
+                        (&mut self.frame.below, &above[..])
+                    };
+                    let (product, linear) = products(this, other);
+                    sums.0 += product;
+                    sums.1 += linear;
                 }
             }
+            kept.iter_mut().zip(row).for_each(|(kept, &x)| *kept = x);
         }
-        previous.copy_from_slice(row);
+        found
     }
 
     /// Closes the frame.
@@ -123,12 +186,12 @@ impl<T: Sample> PairStack<T> {
         self.total += i128::from(frame.sum);
         self.last = (frame.sum, frame.square);
         self.frames += 1;
-        self.paired = true;
+        self.follows = true;
     }
 
     /// Says that the next frame is no neighbour of the last one.
     pub fn break_run(&mut self) {
-        self.paired = false;
+        self.follows = false;
     }
 
     /// Turns the sums into numbers.
@@ -156,7 +219,7 @@ impl<T: Sample> PairStack<T> {
     }
 }
 
-/// Σab and Σ(a + b).
+/// Σab and Σ(a + b) over the shorter of both.
 fn products(a: &[i32], b: &[i32]) -> (i64, i64) {
     a.iter().zip(b).fold((0, 0), |(product, linear), (&a, &b)| {
         (product + i64::from(a) * i64::from(b), linear + i64::from(a) + i64::from(b))
@@ -239,14 +302,15 @@ impl PairNumbers {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use fearless_simd::dispatch;
 
     fn fed(frames: &[Vec<u16>], width: usize) -> PairNumbers {
-        let mut stack = PairStack::new(width, frames[0].len() / width);
+        let height = frames[0].len() / width;
+        let mut stack = PairStack::new(width, height, u32::from(u16::MAX), false);
         for frame in frames {
-            stack.begin_frame();
-            for (y, row) in frame.chunks(width).enumerate() {
-                stack.row(y, row);
-            }
+            stack.begin_frame(false);
+            let level = fearless_simd::Level::new();
+            dispatch!(level, simd => stack.rows(simd, 0, Patch::new(frame, width, width, height), None));
             stack.end_frame();
         }
         stack.finish()

@@ -1,24 +1,21 @@
 //! What is counted over the whole active picture of every frame.
 
+use fearless_simd::Simd;
+
 use crate::frame::format::{Channel, FrameFormat, Model, Scale, Scan};
-use crate::frame::place::{Place, field_place};
-use crate::frame::region::Rect;
-use crate::frame::view::ComponentView;
 use crate::record::FrameRecord;
 use crate::sums::kernels::clip::{ClipLimits, STEPS, at_step};
-use crate::sums::kernels::fingerprint::Fingerprint;
-use crate::sums::kernels::row::{count_any_outside, extremes, moments};
-use crate::sums::kernels::steps::CodeSteps;
+use crate::sums::kernels::count::any_outside;
+use crate::sums::patch::Patch;
 
 /// Bins of the row profile.
 pub const PROFILE: usize = 256;
 /// Most components that are counted together: R, G and B.
-const MOST: usize = 3;
+pub const MOST: usize = 3;
 
-/// Counts over the frames of a window.
+/// What was counted.
 #[derive(Debug, Clone)]
-pub struct FrameScan {
-    limits: Vec<ClipLimits>,
+struct Counts {
     pixels: u64,
     clipped_low: u64,
     clipped_high: [u64; STEPS],
@@ -29,100 +26,100 @@ pub struct FrameScan {
     profile: Vec<Vec<(u64, u64)>>,
 }
 
-impl FrameScan {
-    /// No frames yet.
-    #[must_use]
-    pub fn new(format: &FrameFormat) -> Self {
-        let limits = format.components.iter().map(|c| ClipLimits::new(format.range, c.channel, c.depth));
+impl Counts {
+    fn new(components: usize) -> Self {
         Self {
-            limits: limits.collect(),
             pixels: 0,
             clipped_low: 0,
             clipped_high: [0; STEPS],
             below_black: 0,
             above_white: 0,
             reserved: 0,
-            profile: vec![vec![(0, 0); PROFILE]; format.components.len()],
+            profile: vec![vec![(0, 0); PROFILE]; components],
         }
     }
 
-    /// Counts the active picture of one buffer; `parity` matters for alternate fields alone.
-    pub fn add(&mut self, format: &FrameFormat, views: &[ComponentView<'_>], active: Rect, parity: usize) {
-        match format.model {
-            Model::Gray | Model::Yuv => self.add_group(format, views, &[0], active, parity),
-            Model::Rgb => self.add_group(format, views, &[0, 1, 2], active, parity),
-            // The colours of a mosaic lie at different pixels: each sample counts for itself.
-            Model::Bayer => {
-                (0..views.len()).for_each(|i| self.add_group(format, views, &[i], active, parity))
-            }
+    /// Adds what `open` has and empties it.
+    fn take(&mut self, open: &mut Self) {
+        self.pixels += std::mem::take(&mut open.pixels);
+        self.clipped_low += std::mem::take(&mut open.clipped_low);
+        self.below_black += std::mem::take(&mut open.below_black);
+        self.above_white += std::mem::take(&mut open.above_white);
+        self.reserved += std::mem::take(&mut open.reserved);
+        for (count, open) in self.clipped_high.iter_mut().zip(&mut open.clipped_high) {
+            *count += std::mem::take(open);
+        }
+        for (bin, open) in self.profile.iter_mut().flatten().zip(open.profile.iter_mut().flatten()) {
+            let (sum, count) = std::mem::take(open);
+            *bin = (bin.0 + sum, bin.1 + count);
+        }
+    }
+}
+
+/// Counts over the frames of a window.
+#[derive(Debug, Clone)]
+pub struct FrameScan {
+    limits: Vec<ClipLimits>,
+    counts: Counts,
+    /// Of the frame whose rows are coming in.
+    open: Counts,
+}
+
+impl FrameScan {
+    /// No frames yet.
+    #[must_use]
+    pub fn new(format: &FrameFormat) -> Self {
+        let limits = format.components.iter().map(|c| ClipLimits::new(format.range, c.channel, c.depth));
+        let counts = Counts::new(format.components.len());
+        Self { limits: limits.collect(), open: counts.clone(), counts }
+    }
+
+    /// Takes in the sum of line `line` of the `height` lines of component `component`.
+    pub fn line(&mut self, component: usize, (line, height): (usize, usize), sum: u64, samples: usize) {
+        for bin in profile_bins(line, height) {
+            let at = &mut self.open.profile[component][bin];
+            *at = (at.0 + sum, at.1 + samples as u64);
         }
     }
 
-    /// Counts pixels where any of the components `group`, which share one sampling, is out of bounds.
-    fn add_group(
-        &mut self,
-        format: &FrameFormat,
-        views: &[ComponentView<'_>],
-        group: &[usize],
-        active: Rect,
-        parity: usize,
-    ) {
-        let Some(component) = group.first().and_then(|&i| format.components.get(i)) else { return };
-        let limits: Vec<ClipLimits> = group.iter().map(|&i| self.limits[i]).collect();
-        for (field, parity) in fields(format.scan, parity) {
-            let place = field_place(format, component, active, parity);
-            let Place { x, y, width, height } = place;
-            let mut rows = vec![vec![0u16; width]; group.len()];
-            for line in 0..height {
-                for (row, &i) in rows.iter_mut().zip(group) {
-                    let Some(view) = views.get(i) else { return };
-                    let view = if field { view.field(parity) } else { *view };
-                    view.read_row(y + line, x, row);
-                    let sum = moments(row).0;
-                    for bin in profile_bins(line, height) {
-                        let at = &mut self.profile[i][bin];
-                        *at = (at.0 + sum, at.1 + width as u64);
-                    }
-                }
-                self.count(&rows, &limits);
-            }
-            self.pixels += (width * height) as u64;
-        }
-    }
-
-    /// Counts one row of up to three components that share their places.
-    fn count(&mut self, rows: &[Vec<u16>], limits: &[ClipLimits]) {
-        let found = rows.iter().zip(limits).filter_map(|(row, limits)| Some((extremes(row)?, limits)));
+    /// Counts pixels where any of the components from `first` on is out of bounds: `patches` are their rows, which share
+    /// their places, with their lowest and highest value.
+    #[inline(always)]
+    pub fn count<S: Simd>(&mut self, simd: S, first: usize, patches: &[(Patch<'_>, (u16, u16))]) {
+        let Some((patch, _)) = patches.first() else { return };
+        self.open.pixels += (patch.width * patch.rows) as u64;
+        let limits = &self.limits[first..first + patches.len()];
         let (mut inside, mut high) = (true, false);
-        for ((min, max), limits) in found {
-            inside &= min > limits.floor && min >= limits.black && max <= limits.white;
-            high |= max >= limits.lowest_high();
+        for ((_, (min, max)), limits) in patches.iter().zip(limits) {
+            inside &= *min > limits.floor && *min >= limits.black && *max <= limits.white;
+            high |= *max >= limits.lowest_high();
         }
         if inside && !high {
             return;
         }
-        let mut slices: [&[u16]; MOST] = [&[]; MOST];
-        slices.iter_mut().zip(rows).for_each(|(slice, row)| *slice = row);
-        let slices = &slices[..rows.len().min(MOST)];
-        let count = |of: fn(&ClipLimits) -> (u16, u16)| {
-            let mut bounds = [(0, 0); MOST];
-            bounds.iter_mut().zip(limits).for_each(|(bounds, limits)| *bounds = of(limits));
-            count_any_outside(slices, &bounds[..slices.len()])
-        };
-        self.clipped_low += count(|limits| (limits.floor.saturating_add(1), u16::MAX));
-        self.below_black += count(|limits| (limits.black, u16::MAX));
-        self.above_white += count(|limits| (0, limits.white));
+        let open = &mut self.open;
+        let count = |of: &dyn Fn(&ClipLimits) -> (u16, u16)| count(simd, patches, limits, of);
+        open.clipped_low += count(&|limits| (limits.floor.saturating_add(1), u16::MAX));
+        open.below_black += count(&|limits| (limits.black, u16::MAX));
+        open.above_white += count(&|limits| (0, limits.white));
         if limits.iter().all(|limits| limits.reserved > 0) {
-            self.reserved += count(|limits| (limits.reserved, (limits.ceiling - 1) as u16));
+            open.reserved += count(&|limits| (limits.reserved, (limits.ceiling - 1) as u16));
         }
-        if !high {
-            return;
+        // The component with the most steps leads; the others stop at their own last one.
+        let leader = limits.iter().max_by_key(|limits| limits.steps()).filter(|_| high);
+        if let Some(leader) = leader {
+            leader.count_high(&mut open.clipped_high, |k| {
+                count(&|limits| (0, limits.high_limit(k).saturating_sub(1)))
+            });
         }
-        for x in 0..slices.first().map_or(0, |row| row.len()) {
-            let step = slices.iter().zip(limits).filter_map(|(row, limits)| limits.step_needed(row[x])).min();
-            if let Some(step) = step {
-                self.clipped_high[step] += 1;
-            }
+    }
+
+    /// Closes the frame: it counts, unless it is `repeated`.
+    pub fn end_frame(&mut self, repeated: bool) {
+        if repeated {
+            self.open = Counts::new(self.limits.len());
+        } else {
+            self.counts.take(&mut self.open);
         }
     }
 
@@ -134,16 +131,16 @@ impl FrameScan {
         steps: &[Option<u32>],
         outside_r103: Option<f64>,
     ) -> FrameRecord {
-        let share = |count: u64| (self.pixels > 0).then(|| count as f64 / self.pixels as f64);
+        let share = |count: u64| (self.counts.pixels > 0).then(|| count as f64 / self.counts.pixels as f64);
         let judged = if matches!(format.model, Model::Gray | Model::Yuv) { 1 } else { steps.len() };
         let step = steps.iter().take(judged).map(|step| step.unwrap_or(1)).min().unwrap_or(1);
         let has_reserved = self.limits.first().is_some_and(|limits| limits.reserved > 0);
         FrameRecord {
-            clipped_high: share(at_step(&self.clipped_high, step)),
-            clipped_low: share(self.clipped_low),
-            below_black: share(self.below_black),
-            above_white: share(self.above_white),
-            reserved_codes: if has_reserved { share(self.reserved) } else { None },
+            clipped_high: share(at_step(&self.counts.clipped_high, step)),
+            clipped_low: share(self.counts.clipped_low),
+            below_black: share(self.counts.below_black),
+            above_white: share(self.counts.above_white),
+            reserved_codes: if has_reserved { share(self.counts.reserved) } else { None },
             outside_r103,
             row_profile: self.row_profile(format),
         }
@@ -165,7 +162,7 @@ impl FrameScan {
         (0..PROFILE)
             .map(|bin| {
                 let mut level = 0.0;
-                for ((component, weight), bins) in format.components.iter().zip(&weights).zip(&self.profile) {
+                for ((component, weight), bins) in format.components.iter().zip(&weights).zip(&self.counts.profile) {
                     if *weight != 0.0 {
                         let (sum, count) = bins[bin];
                         if count == 0 {
@@ -179,6 +176,30 @@ impl FrameScan {
             })
             .collect()
     }
+}
+
+/// Places where any of the patches is outside the bounds that `of` gives for its limits.
+#[inline(always)]
+fn count<S: Simd>(
+    simd: S,
+    patches: &[(Patch<'_>, (u16, u16))],
+    limits: &[ClipLimits],
+    of: &dyn Fn(&ClipLimits) -> (u16, u16),
+) -> u64 {
+    let at = |i: usize| (patches[i].0, of(&limits[i]));
+    simd.vectorize(
+        #[inline(always)]
+        || match patches.len() {
+            MOST => {
+                let all = [at(0), at(1), at(2)];
+                any_outside(simd, all.map(|(patch, _)| patch), all.map(|(_, bounds)| bounds))
+            }
+            _ => {
+                let (patch, bounds) = at(0);
+                any_outside(simd, [patch], [bounds])
+            }
+        },
+    )
 }
 
 /// Bins that row `line` of `height` belongs to: bin b holds rows ⌊b·height/256⌋ up to the next bin's, at least one.
@@ -202,20 +223,6 @@ pub fn fields(scan: Scan, parity: usize) -> impl Iterator<Item = (bool, usize)> 
         Scan::Alternate => (parity & 1..(parity & 1) + 1, false),
     };
     range.map(move |parity| (split, parity))
-}
-
-/// Takes in all visible samples: which codes occur, and the frame's fingerprint.
-pub fn identify(views: &[ComponentView<'_>], steps: &mut [CodeSteps]) -> u128 {
-    let mut print = Fingerprint::default();
-    for (view, steps) in views.iter().zip(steps) {
-        let mut row = vec![0u16; view.width()];
-        for y in 0..view.height() {
-            view.read_row(y, 0, &mut row);
-            print.row(&row);
-            steps.row(&row);
-        }
-    }
-    print.finish()
 }
 
 #[cfg(test)]

@@ -1,30 +1,33 @@
 //! Everything that is summed over the frames of a window for one component of one region: the full set.
 
+use fearless_simd::{Level, Simd, dispatch};
+
 use crate::sums::bands::BandSums;
-use crate::sums::blocks::{BLOCK, ColumnBlocks, block_pairs, block_sums, column_form, far_pairs};
+use crate::sums::blocks::{
+    BLOCK, ColumnBlocks, block_pairs, block_sums, column_form, far_pairs, short_far_pairs,
+};
 use crate::sums::energies::Energies;
-use crate::sums::exact::{DifferenceSums, FormSums, LagSums, PixelSums, StackTotals};
+use crate::sums::exact::{DifferenceSums, FormSums, LagSums, StackTotals};
+use crate::sums::finished::{PieceFrame, Quadratic, StackNumbers};
 use crate::sums::kernels::Sample;
-use crate::sums::kernels::row::{accumulate, dot, moments, neighbour_products};
+use crate::sums::kernels::full::{self, FullFrame, Memory};
+use crate::sums::kernels::lanes::{budget, is_narrow};
+use crate::sums::kernels::row::{dot, extremes, moments, neighbour_products};
+use crate::sums::patch::Patch;
+use crate::sums::pixels::PixelSums;
+use crate::sums::ring::Ring;
 
 /// Edge of the piece that spatial correlations are taken from.
 pub const PIECE: usize = 64;
 /// Frames of the piece that are kept.
 pub const PIECE_FRAMES: usize = 8;
-/// Sums of one frame while its rows come in.
+
+/// What is summed of a frame beside [`FullFrame`] while its rows come in.
 #[derive(Debug, Clone, Default)]
-struct FrameSums {
-    sum: u64,
-    square: u64,
-    /// Σ of products with the sample to the right, and below.
-    right: u64,
-    below: u64,
+struct Edges {
     /// Sum of the first and last column, and of the first and last row.
     side_columns: u64,
     side_rows: u64,
-    /// Σ of products with the frame before, and the one before that.
-    previous: u64,
-    before_previous: u64,
     /// Form of far pairs of blocks along rows, and what is linear in it.
     rows: i128,
     rows_linear: i128,
@@ -35,19 +38,20 @@ struct FrameSums {
 pub struct Stack<T> {
     width: usize,
     height: usize,
-    frame: FrameSums,
+    /// Whether the vector loops can hold the samples.
+    narrow: bool,
+    /// Products of the largest values that 32 bits hold.
+    budget: usize,
+    frame: FullFrame,
+    edges: Edges,
     columns: ColumnBlocks,
     row_blocks: Vec<u32>,
-    /// This frame, the one before and the one before that.
-    ring: [Vec<T>; 3],
-    /// Frames since the last break, this one not counted.
-    run: u64,
+    ring: Ring<T>,
     sums: Vec<u64>,
     total: i128,
     level_square: i128,
     last_square: u64,
-    pixel: PixelSums,
-    ends: [PixelSums; 2],
+    pixels: PixelSums,
     squares: FormSums,
     right: FormSums,
     below: FormSums,
@@ -62,24 +66,25 @@ pub struct Stack<T> {
 }
 
 impl<T: Sample> Stack<T> {
-    /// An empty stack of `width` × `height` samples.
+    /// An empty stack of `width` × `height` samples, none over `max`.
     #[must_use]
-    pub fn new(width: usize, height: usize) -> Self {
-        let samples = width * height;
+    pub fn new(width: usize, height: usize, max: u32) -> Self {
+        let narrow = is_narrow::<T>(width, max);
         Self {
             width,
             height,
-            frame: FrameSums::default(),
-            columns: ColumnBlocks::new(width, height),
+            narrow,
+            budget: budget(max),
+            frame: FullFrame::default(),
+            edges: Edges::default(),
+            columns: ColumnBlocks::new(width, height, max),
             row_blocks: vec![0; width / BLOCK],
-            ring: [vec![T::default(); samples], vec![T::default(); samples], vec![T::default(); samples]],
-            run: 0,
+            ring: Ring::new(width, height),
             sums: Vec::new(),
             total: 0,
             level_square: 0,
             last_square: 0,
-            pixel: PixelSums::new(samples, T::MAX),
-            ends: [PixelSums::new(samples, T::MAX), PixelSums::new(samples, T::MAX)],
+            pixels: PixelSums::new(width, height, max, narrow),
             squares: FormSums::default(),
             right: FormSums::default(),
             below: FormSums::default(),
@@ -94,110 +99,171 @@ impl<T: Sample> Stack<T> {
         }
     }
 
-    /// Opens a frame; its rows follow from top to bottom.
-    pub fn begin_frame(&mut self) {
-        self.frame = FrameSums::default();
-        self.pixel.begin();
+    /// Takes in one frame of `width` × `height` samples with the instructions of `level`.
+    pub fn add(&mut self, level: Level, samples: &[T]) {
+        let patch = Patch::new(samples, self.width, self.width, self.height);
+        dispatch!(level, simd => self.add_patch(simd, patch));
     }
 
-    /// Takes in row `y` of the open frame.
-    pub fn row(&mut self, y: usize, row: &[T]) {
-        let (width, start) = (self.width, y * self.width);
-        if row.len() != width || y >= self.height || width == 0 {
-            return;
+    #[inline(always)]
+    fn add_patch<S: Simd>(&mut self, simd: S, patch: Patch<'_, T>) {
+        self.begin_frame(simd);
+        self.rows(simd, 0, patch);
+        self.end_frame(simd);
+    }
+
+    /// Opens a frame; its rows follow from top to bottom.
+    #[inline(always)]
+    pub(crate) fn begin_frame<S: Simd>(&mut self, simd: S) {
+        self.frame = FullFrame::default();
+        self.edges = Edges::default();
+        self.ring.begin_frame();
+        simd.vectorize(
+            #[inline(always)]
+            || self.pixels.begin(),
+        );
+    }
+
+    /// Takes in rows `y..` of the open frame; gives their lowest and highest value.
+    #[inline(always)]
+    pub(crate) fn rows<S: Simd>(&mut self, simd: S, y: usize, patch: Patch<'_, T>) -> Option<(T, T)> {
+        if patch.width != self.width || y + patch.rows > self.height || self.width == 0 {
+            return None;
         }
-        let frame = &mut self.frame;
-        let (sum, square) = moments(row);
-        frame.sum += sum;
-        frame.square += square;
-        frame.right += neighbour_products(row);
-        frame.side_columns += u64::from(row[0].wide()) + u64::from(row[width - 1].wide());
-        if y > 0 {
-            frame.below += dot(row, &self.ring[0][start - width..start]);
+        simd.vectorize(
+            #[inline(always)]
+            || match T::narrow(patch) {
+                Some(narrow) if self.narrow => {
+                    let (low, high) = self.narrow_rows(simd, y, narrow);
+                    Some((T::from_narrow(low), T::from_narrow(high)))
+                }
+                _ => self.plain_rows(y, patch),
+            },
+        )
+    }
+
+    /// By the vector loops.
+    #[inline(always)]
+    fn narrow_rows<S: Simd>(&mut self, simd: S, first: usize, patch: Patch<'_>) -> (u16, u16) {
+        let Self { ring, pixels, columns, bands, row_blocks, edges, height, .. } = self;
+        let (this, previous, before_previous) = ring.from_row(first);
+        let (Some(this), Some(previous), Some(before_previous)) =
+            (T::narrow_mut(this), T::narrow_slice(previous), T::narrow_slice(before_previous))
+        else {
+            return (u16::MAX, 0);
+        };
+        let mut fine = columns.lend_fine();
+        let memory =
+            Memory { this, previous, before_previous, pixels: pixels.from_row(first), columns: &mut fine };
+        let extremes = full::rows(
+            simd,
+            &mut self.frame,
+            patch,
+            memory,
+            self.budget,
+            #[inline(always)]
+            |i, sum, fine| {
+                let (y, row) = (first + i, patch.row(i));
+                bands.row(y, sum);
+                edges.sides(y, *height, sum, row);
+                block_sums(row, row_blocks);
+                let (form, linear) = short_far_pairs(row_blocks);
+                edges.rows += i128::from(form);
+                edges.rows_linear += i128::from(linear);
+                columns.fine_row(y, fine);
+            },
+        );
+        self.columns.return_fine(fine);
+        extremes
+    }
+
+    /// By plain loops, for samples of any width.
+    #[inline(always)]
+    fn plain_rows(&mut self, first: usize, patch: Patch<'_, T>) -> Option<(T, T)> {
+        let (width, stride) = (self.width, self.ring.stride());
+        let mut found: Option<(T, T)> = None;
+        for i in 0..patch.rows {
+            let (y, row) = (first + i, patch.row(i));
+            let (low, high) = extremes(row)?;
+            found = Some(found.map_or((low, high), |(l, h)| (l.min(low), h.max(high))));
+            let (sum, square) = moments(row);
+            let (this, previous, before_previous) = self.ring.from_row(y);
+            let frame = &mut self.frame;
+            frame.sum += sum;
+            frame.square += square;
+            frame.right += neighbour_products(row);
+            // Above the first row are zeros.
+            frame.below += dot(row, &this[..width]);
+            frame.previous += dot(row, previous);
+            frame.before_previous += dot(row, before_previous);
+            this[stride..stride + width].copy_from_slice(row);
+            self.edges.sides(y, self.height, sum, row);
+            self.pixels.add_row(y, row);
+            self.bands.row(y, sum);
+            block_sums(row, &mut self.row_blocks);
+            let (form, linear) = far_pairs(self.row_blocks.iter().map(|&b| i128::from(b)));
+            self.edges.rows += form;
+            self.edges.rows_linear += linear;
+            self.columns.row(y, row);
         }
-        if y == 0 {
-            frame.side_rows += sum;
-        }
-        if y == self.height - 1 {
-            frame.side_rows += sum;
-        }
-        if self.run >= 1 {
-            frame.previous += dot(row, &self.ring[1][start..start + width]);
-        }
-        if self.run >= 2 {
-            frame.before_previous += dot(row, &self.ring[2][start..start + width]);
-        }
-        self.ring[0][start..start + width].copy_from_slice(row);
-        accumulate(self.pixel.row_mut(start, width), row);
-        self.bands.row(y, sum);
-        block_sums(row, &mut self.row_blocks);
-        let (form, linear) = far_pairs(self.row_blocks.iter().map(|&b| i128::from(b)));
-        self.frame.rows += form;
-        self.frame.rows_linear += linear;
-        self.columns.row(y, row);
+        found
     }
 
     /// Closes the frame whose rows all came.
-    pub fn end_frame(&mut self) {
-        let frame = std::mem::take(&mut self.frame);
-        let sum = frame.sum;
+    #[inline(always)]
+    pub(crate) fn end_frame<S: Simd>(&mut self, simd: S) {
+        simd.vectorize(
+            #[inline(always)]
+            || self.close_frame(simd),
+        );
+    }
+
+    #[inline(always)]
+    fn close_frame<S: Simd>(&mut self, simd: S) {
+        let (frame, edges) = (std::mem::take(&mut self.frame), std::mem::take(&mut self.edges));
+        let (sum, run) = (frame.sum, self.ring.run());
         let both = |kept: u64| 2 * i128::from(sum) - i128::from(kept);
         self.squares.add(i128::from(frame.square), 2 * i128::from(sum), sum);
-        self.right.add(i128::from(frame.right), both(frame.side_columns), sum);
-        self.below.add(i128::from(frame.below), both(frame.side_rows), sum);
-        self.rows.add(frame.rows, frame.rows_linear, sum);
+        self.right.add(i128::from(frame.right), both(edges.side_columns), sum);
+        self.below.add(i128::from(frame.below), both(edges.side_rows), sum);
+        self.rows.add(edges.rows, edges.rows_linear, sum);
         let (form, linear) = self.columns.end_frame();
         self.cols.add(form, linear, sum);
         let last = self.sums.last().copied().unwrap_or_default();
-        if self.run >= 1 {
+        if run >= 1 {
             self.lags[0].add(frame.previous, (last, sum));
             let square =
                 i128::from(frame.square) + i128::from(self.last_square) - 2 * i128::from(frame.previous);
             self.differences.add(square, i128::from(sum) - i128::from(last));
             let level = (sum as f64 - last as f64) / (self.width * self.height) as f64;
-            self.energies.add(&self.ring[0], &self.ring[1], self.width, self.height, level);
+            let (stride, size) = (self.ring.stride(), (self.width, self.height));
+            self.energies.add(simd, self.narrow, self.ring.frame(0), self.ring.frame(1), stride, size, level);
         }
-        if let Some(&before) = self.sums.iter().rev().nth(1).filter(|_| self.run >= 2) {
+        if let Some(&before) = self.sums.iter().rev().nth(1).filter(|_| run >= 2) {
             self.lags[1].add(frame.before_previous, (before, sum));
         }
-        self.bands.end_frame(self.run >= 1);
+        self.bands.end_frame(run >= 1);
         self.keep_piece(self.sums.len() as u64);
-        if self.run < 1 {
-            self.add_end(0, 0);
-        }
-        if self.run < 2 {
-            self.add_end(1, 0);
-        }
         self.total += i128::from(sum);
         self.level_square += i128::from(sum) * i128::from(sum);
         self.last_square = frame.square;
         self.sums.push(sum);
-        self.run += 1;
-        // The newest frame becomes the one before; the oldest gives its room to the next.
-        self.ring.rotate_right(1);
+        self.ring.end_frame();
+    }
+
+    /// Forgets the open frame, whose rows all came.
+    pub(crate) fn abandon_frame(&mut self) {
+        self.pixels.take_back(self.ring.frame(0));
+        self.columns.clear();
+        self.bands.clear();
     }
 
     /// Says that the next frame is no neighbour of the last one.
     pub fn break_run(&mut self) {
-        // A run of one frame both opens and closes with it.
-        if self.run >= 1 {
-            self.add_end(0, 1);
-            self.add_end(1, 1);
-        }
-        if self.run >= 2 {
-            self.add_end(1, 2);
-        }
-        self.run = 0;
+        self.ring.break_run();
     }
 
-    /// Adds the frame in ring place `place` to the run ends of lag `lag` + 1.
-    fn add_end(&mut self, lag: usize, place: usize) {
-        self.ends[lag].begin();
-        let length = self.ring[place].len();
-        accumulate(self.ends[lag].row_mut(0, length), &self.ring[place]);
-    }
-
-    /// Offers frame `index`, which is in ring place 0, to the piece.
+    /// Offers frame `index`, the open one, to the piece.
     fn keep_piece(&mut self, index: u64) {
         if !index.is_multiple_of(self.piece_stride) {
             return;
@@ -212,9 +278,8 @@ impl<T: Sample> Stack<T> {
         }
         let (x0, y0, w, h) = piece_rect(self.width, self.height);
         let mut samples = Vec::with_capacity(w * h);
-        for y in y0..y0 + h {
-            let start = y * self.width + x0;
-            samples.extend_from_slice(&self.ring[0][start..start + w]);
+        for row in self.ring.frame(0).chunks(self.ring.stride().max(1)).skip(y0).take(h) {
+            samples.extend_from_slice(&row[x0..x0 + w]);
         }
         self.piece.push((index, samples));
     }
@@ -237,7 +302,7 @@ impl<T: Sample> Stack<T> {
             sum: self.total,
             level_square: self.level_square,
         };
-        let t: Vec<u64> = self.pixel.iter().collect();
+        let t = self.pixels.all();
         let squares: i128 = t.iter().map(|&t| i128::from(t) * i128::from(t)).sum();
         let (mut right, mut below) = (0i128, 0i128);
         let mut rows = 0i128;
@@ -256,7 +321,7 @@ impl<T: Sample> Stack<T> {
         let cols = column_form(&t, width, height);
         let lag = |lag: usize| {
             let (mut with_ends, mut ends) = (0i128, 0i128);
-            for (&t, end) in t.iter().zip(self.ends[lag].iter()) {
+            for (&t, &end) in t.iter().zip(self.ring.ends(lag + 1)) {
                 with_ends += i128::from(t) * i128::from(end);
                 ends += i128::from(end);
             }
@@ -317,95 +382,13 @@ pub fn piece_rect(width: usize, height: usize) -> (usize, usize, usize, usize) {
     ((width - w) / 2, (height - h) / 2, w, h)
 }
 
-/// One kept frame of the piece.
-#[derive(Debug, Clone)]
-pub struct PieceFrame {
-    /// Its place among the distinct frames of the window.
-    pub index: usize,
-    /// Samples, row by row, codes.
-    pub samples: Vec<f64>,
-}
-
-/// Everything of a stack that is quadratic in the samples, so that a weighted sum of components follows from sums of pairs
-/// of them. Codes².
-#[derive(Debug, Clone, Copy, Default)]
-pub struct Quadratic {
-    /// Σe².
-    pub c0: f64,
-    /// Σe·e_right.
-    pub cx: f64,
-    /// Σe·e_below.
-    pub cy: f64,
-    /// Σe·e_next, brought to N − 1 pairs.
-    pub ct: Option<f64>,
-    /// Σe·e_next-but-one, brought to N − 2 pairs.
-    pub ct2: Option<f64>,
-    /// ½Σ(d − d̄)² over `pairs` adjacent differences.
-    pub pair: Option<f64>,
-    /// Mean product of far samples in a row.
-    pub row: Option<f64>,
-    /// Mean product of far samples in a column.
-    pub column: Option<f64>,
-    /// Half the variance of the profile's frame differences.
-    pub band: Option<f64>,
-    /// The same from the differences of neighbouring bins: what independent bins would give.
-    pub band_null: Option<f64>,
-}
-
-impl Quadratic {
-    /// Σ factorₖ·partₖ; `None` in any part makes the sum `None`.
-    #[must_use]
-    pub fn combine(parts: &[(f64, &Self)]) -> Self {
-        let plain = |get: fn(&Self) -> f64| parts.iter().map(|(factor, part)| factor * get(part)).sum();
-        let maybe = |get: fn(&Self) -> Option<f64>| {
-            parts.iter().map(|(factor, part)| get(part).map(|value| factor * value)).sum()
-        };
-        Self {
-            c0: plain(|q| q.c0),
-            cx: plain(|q| q.cx),
-            cy: plain(|q| q.cy),
-            ct: maybe(|q| q.ct),
-            ct2: maybe(|q| q.ct2),
-            pair: maybe(|q| q.pair),
-            row: maybe(|q| q.row),
-            column: maybe(|q| q.column),
-            band: maybe(|q| q.band),
-            band_null: maybe(|q| q.band_null),
-        }
-    }
-}
-
-/// A finished stack.
-#[derive(Debug, Clone)]
-pub struct StackNumbers {
-    /// Samples a row.
-    pub width: usize,
-    /// Rows.
-    pub height: usize,
-    /// Distinct frames.
-    pub frames: u64,
-    /// Mean code.
-    pub mean: Option<f64>,
-    /// Mean code of each frame.
-    pub frame_means: Vec<f64>,
-    /// Mean code of each sample over the frames.
-    pub mean_image: Vec<f64>,
-    /// Kept frames of the central piece.
-    pub piece: Vec<PieceFrame>,
-    /// How changes spread over the blocks of the piece; none for derived components, whose samples were never formed.
-    pub energies: Option<Energies>,
-    /// Adjacent pairs of frames.
-    pub pairs: u64,
-    /// Bins of the row profile.
-    pub bins: usize,
-    /// Quadratic sums.
-    pub quadratic: Quadratic,
-}
-
-impl StackNumbers {
-    /// Samples a frame.
-    #[must_use]
-    pub const fn samples(&self) -> usize {
-        self.width * self.height
+impl Edges {
+    /// Takes in row `y` of `height` with its sum.
+    #[inline(always)]
+    fn sides<T: Sample>(&mut self, y: usize, height: usize, sum: u64, row: &[T]) {
+        let [first, ..] = row else { return };
+        let last = row.last().unwrap_or(first);
+        self.side_columns += u64::from(first.wide()) + u64::from(last.wide());
+        self.side_rows += sum * (u64::from(y == 0) + u64::from(y + 1 == height));
     }
 }

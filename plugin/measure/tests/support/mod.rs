@@ -2,6 +2,8 @@
 
 mod random;
 
+use std::cell::RefCell;
+
 use noise_measure::format::{Channel, ComponentFormat, FrameFormat, Matrix, Model, Range, Sampling, Scan};
 use noise_measure::meter::{FrameTags, LightConfig, Meter, MeterConfig, TransferSource, WindowInfo};
 use noise_measure::record::VideoRecord;
@@ -17,7 +19,12 @@ pub struct Setup {
     pub config: MeterConfig,
     pub rate: f64,
     pub range: &'static str,
+    /// Planes of the buffer of each parity that was fed last, which grids are lent.
+    last: RefCell<[Option<Planes>; 2]>,
 }
+
+/// Bytes of a picture's components and where their samples lie.
+type Planes = Vec<(Vec<u8>, Placement, Packing, Channel)>;
 
 impl Setup {
     pub fn new(model: Model, width: u32, height: u32, depth: u32) -> Self {
@@ -55,6 +62,7 @@ impl Setup {
             },
             rate: 25.0,
             range: "full",
+            last: RefCell::default(),
         }
     }
 
@@ -70,7 +78,7 @@ impl Setup {
     /// Feeds one picture, its rows `pad` samples apart beyond their length.
     pub fn add(&self, meter: &mut Meter, picture: &Picture, pad: usize, tags: FrameTags) {
         let format = &self.config.format;
-        let planes: Vec<(Vec<u8>, Placement, Packing, Channel)> = format
+        let planes: Planes = format
             .components
             .iter()
             .zip(picture)
@@ -90,13 +98,12 @@ impl Setup {
                 (bytes, placement, packing, component.channel)
             })
             .collect();
-        let views: Vec<ComponentView<'_>> = planes
-            .iter()
-            .map(|(bytes, placement, packing, channel)| {
-                ComponentView::new(*channel, bytes, *placement, *packing).expect("samples lie inside")
-            })
-            .collect();
-        meter.add(&views, &[], tags).expect("views of the format");
+        let mut last = self.last.borrow_mut();
+        let before = last[tags.parity].take().filter(|_| self.config.grid.is_some());
+        let old = before.as_ref().map(views).unwrap_or_default();
+        meter.add(&views(&planes), &old, tags).expect("views of the format");
+        // A marked repetition is not read, so the one before stays the last.
+        last[tags.parity] = if tags.gap { before } else { Some(planes) };
     }
 
     pub fn info(&self, index: u64) -> WindowInfo {
@@ -127,6 +134,15 @@ impl Setup {
             notes: Vec::new(),
         }
     }
+}
+
+fn views(planes: &Planes) -> Vec<ComponentView<'_>> {
+    planes
+        .iter()
+        .map(|(bytes, placement, packing, channel)| {
+            ComponentView::new(*channel, bytes, *placement, *packing).expect("samples lie inside")
+        })
+        .collect()
 }
 
 pub fn region(name: &str, rect: Rect) -> Region {

@@ -2,7 +2,9 @@
 
 use crate::frame::format::{Channel, Range, Scale};
 
-use super::row::{count_above, count_below, extremes};
+use super::count::{above, below, equal};
+use super::lanes::Simd;
+use crate::sums::patch::Patch;
 
 /// Thresholds of one component at its depth (docs/numbers.md, "Clipping").
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -64,19 +66,32 @@ impl ClipLimits {
         }
     }
 
-    /// Smallest k for which `code` ≥ ceiling − 2ᵏ, if it is one that is counted.
-    #[inline]
+    /// Lowest code that counts as clipped where the step is 2ᵏ; beyond the largest step that is counted, where it is that.
     #[must_use]
-    pub fn step_needed(&self, code: u16) -> Option<usize> {
-        let below = self.ceiling.saturating_sub(u32::from(code));
-        let k = if below <= 1 { 0 } else { u32::BITS - (below - 1).leading_zeros() };
-        (k <= self.steps).then_some(k as usize)
+    pub fn high_limit(&self, k: usize) -> u16 {
+        self.ceiling.saturating_sub(1 << (k as u32).min(self.steps)).min(u32::from(u16::MAX)) as u16
+    }
+
+    /// log₂ of the largest step counted for.
+    #[must_use]
+    pub const fn steps(&self) -> u32 {
+        self.steps
     }
 
     /// Codes at or over this may count as clipped for some step.
     #[must_use]
     pub fn lowest_high(&self) -> u16 {
-        self.ceiling.saturating_sub(1 << self.steps).min(u32::from(u16::MAX)) as u16
+        self.high_limit(self.steps as usize)
+    }
+
+    /// Adds to each counter the places that clip at its step but at none smaller; `at_step` counts those that clip at 2ᵏ.
+    pub fn count_high(&self, counters: &mut [u64; STEPS], mut at_step: impl FnMut(usize) -> u64) {
+        let mut known = 0;
+        for (k, counter) in counters.iter_mut().enumerate().take(self.steps as usize + 1) {
+            let count = at_step(k);
+            *counter += count - known;
+            known = count;
+        }
     }
 }
 
@@ -88,25 +103,41 @@ pub struct Tail {
 }
 
 impl Tail {
-    /// Takes in one row for the low side; `flip` it (`!code`) for the high side.
-    fn row(&mut self, row: &[u16], extreme: u16, flip: u16) {
-        // Nothing in this row reaches the two codes that are kept.
-        if self.inner.is_some_and(|(inner, _)| (extreme ^ flip) > inner) {
-            return;
+    /// Whether samples as far out as `extreme` change anything; `flip` them (`!code`) for the high side.
+    fn reaches(&self, extreme: u16, flip: u16) -> bool {
+        self.inner.is_none_or(|(inner, _)| extreme ^ flip <= inner)
+    }
+
+    /// Takes in samples for the low side; `flip` is as above.
+    #[inline(always)]
+    fn patch<S: Simd>(&mut self, simd: S, patch: Patch<'_>, flip: u16) {
+        if let (Some((outer, outer_count)), Some((inner, inner_count))) = (&mut self.outer, &mut self.inner) {
+            let found = equal(simd, patch, *outer ^ flip);
+            let further_out = |code: u16| {
+                if flip == 0 { below(simd, patch, code) } else { above(simd, patch, code ^ flip) }
+            };
+            // Beyond the inner code there is nothing but the outer one: both stay what they are.
+            if further_out(*inner) == found {
+                *outer_count += found;
+                *inner_count += equal(simd, patch, *inner ^ flip);
+                return;
+            }
         }
-        for &code in row {
-            let code = code ^ flip;
-            match self.outer {
-                Some((outer, ref mut count)) if code == outer => *count += 1,
-                Some((outer, _)) if code > outer => match self.inner {
-                    Some((inner, ref mut count)) if code == inner => *count += 1,
-                    Some((inner, _)) if code > inner => {}
-                    _ => self.inner = Some((code, 1)),
-                },
-                _ => {
-                    self.inner = self.outer;
-                    self.outer = Some((code, 1));
-                }
+        (0..patch.rows).flat_map(|y| patch.row(y)).for_each(|&code| self.code(code ^ flip));
+    }
+
+    /// Takes in one sample, flipped for the high side.
+    fn code(&mut self, code: u16) {
+        match self.outer {
+            Some((outer, ref mut count)) if code == outer => *count += 1,
+            Some((outer, _)) if code > outer => match self.inner {
+                Some((inner, ref mut count)) if code == inner => *count += 1,
+                Some((inner, _)) if code > inner => {}
+                _ => self.inner = Some((code, 1)),
+            },
+            _ => {
+                self.inner = self.outer;
+                self.outer = Some((code, 1));
             }
         }
     }
@@ -123,32 +154,36 @@ impl Tail {
     }
 }
 
-/// Extremes, clipping and tails of one component of one region.
-#[derive(Debug, Clone)]
-pub struct CodeCounts {
-    limits: ClipLimits,
-    /// Samples counted.
-    pub samples: u64,
+/// What was counted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Counted {
     low: Tail,
     high: Tail,
     min: u16,
     max: u16,
-    /// Samples under 0 %.
-    pub below_black: u64,
-    /// Samples over 100 %.
-    pub above_white: u64,
+    below_black: u64,
+    above_white: u64,
     clipped_low: u64,
     /// By the smallest step for which a sample counts.
     clipped_high: [u64; STEPS],
+}
+
+/// Extremes, clipping and tails of one component of one region.
+#[derive(Debug, Clone)]
+pub struct CodeCounts {
+    limits: ClipLimits,
+    samples: u64,
+    counted: Counted,
+    /// Samples of the open frame, and what had been counted before it, once it changed anything.
+    open: u64,
+    kept: Option<Counted>,
 }
 
 impl CodeCounts {
     /// No samples yet.
     #[must_use]
     pub fn new(limits: ClipLimits) -> Self {
-        Self {
-            limits,
-            samples: 0,
+        let counted = Counted {
             low: Tail::default(),
             high: Tail::default(),
             min: u16::MAX,
@@ -157,65 +192,130 @@ impl CodeCounts {
             above_white: 0,
             clipped_low: 0,
             clipped_high: [0; STEPS],
-        }
+        };
+        Self { limits, samples: 0, counted, open: 0, kept: None }
     }
 
-    /// Takes in one row.
-    pub fn row(&mut self, row: &[u16]) {
-        let Some((min, max)) = extremes(row) else { return };
-        self.samples += row.len() as u64;
-        self.min = self.min.min(min);
-        self.max = self.max.max(max);
-        self.low.row(row, min, 0);
-        self.high.row(row, max, u16::MAX);
-        if min < self.limits.black {
-            self.below_black += count_below(row, self.limits.black);
+    /// Opens a frame.
+    pub fn begin_frame(&mut self) {
+        (self.open, self.kept) = (0, None);
+    }
+
+    /// Forgets the open frame.
+    pub fn abandon_frame(&mut self) {
+        self.samples -= self.open;
+        if let Some(kept) = self.kept.take() {
+            self.counted = kept;
         }
-        if max > self.limits.white {
-            self.above_white += count_above(row, self.limits.white);
+        self.open = 0;
+    }
+
+    /// Takes in samples whose lowest and highest are `min` and `max`.
+    #[inline(always)]
+    pub fn patch<S: Simd>(&mut self, simd: S, patch: Patch<'_>, (min, max): (u16, u16)) {
+        let samples = (patch.width * patch.rows) as u64;
+        if samples == 0 {
+            return;
         }
-        if min <= self.limits.floor {
-            self.clipped_low += row.len() as u64 - count_above(row, self.limits.floor);
+        self.samples += samples;
+        self.open += samples;
+        let (limits, counted) = (self.limits, &self.counted);
+        let (low, high) = (counted.low.reaches(min, 0), counted.high.reaches(max, u16::MAX));
+        let clips = min <= limits.floor || max >= limits.lowest_high();
+        let outside = min < limits.black || max > limits.white;
+        // Tails reach as far as the extremes, or further.
+        if !(low || high || clips || outside) {
+            return;
         }
-        if max >= self.limits.lowest_high() {
-            for &code in row {
-                if let Some(k) = self.limits.step_needed(code) {
-                    self.clipped_high[k] += 1;
-                }
-            }
+        if self.kept.is_none() {
+            self.kept = Some(self.counted);
         }
+        let counted = &mut self.counted;
+        simd.vectorize(
+            #[inline(always)]
+            || counted.patch(simd, &limits, patch, (min, max)),
+        );
     }
 
     /// Lowest and highest code.
     #[must_use]
     pub fn extremes(&self) -> Option<(u16, u16)> {
-        (self.samples > 0).then_some((self.min, self.max))
+        (self.samples > 0).then_some((self.counted.min, self.counted.max))
+    }
+
+    /// Samples counted.
+    #[must_use]
+    pub fn samples(&self) -> u64 {
+        self.samples
+    }
+
+    /// Samples under 0 %.
+    #[must_use]
+    pub fn below_black(&self) -> u64 {
+        self.counted.below_black
+    }
+
+    /// Samples over 100 %.
+    #[must_use]
+    pub fn above_white(&self) -> u64 {
+        self.counted.above_white
     }
 
     /// Samples at or below the lower threshold.
     #[must_use]
     pub fn clipped_low(&self) -> u64 {
-        self.clipped_low
+        self.counted.clipped_low
     }
 
     /// Samples at or above the upper threshold at this code step.
     #[must_use]
     pub fn clipped_high(&self, step: u32) -> u64 {
-        at_step(&self.clipped_high, step)
+        at_step(&self.counted.clipped_high, step)
     }
 
     /// The floor and the ceiling inside the range: code and count, or `None` where the outermost code is no rail.
     #[must_use]
     pub fn rails(&self, step: u32) -> [Option<(u16, u64)>; 2] {
-        let wide_enough = u32::from(self.max.saturating_sub(self.min)) >= 8 * step;
+        let Counted { min, max, low, high, .. } = self.counted;
+        let wide_enough = u32::from(max.saturating_sub(min)) >= 8 * step;
         let ceiling = self.limits.ceiling.saturating_sub(step);
-        [self.low.rail(step, 0), self.high.rail(step, u16::MAX)].map(|rail| {
+        [low.rail(step, 0), high.rail(step, u16::MAX)].map(|rail| {
             let (code, count, inner) = rail?;
             // Codes that clip are counted as such.
             let inside = code > self.limits.floor && u32::from(code) < ceiling;
             (wide_enough && inside && count >= 30 && 1000 * count >= self.samples && count > inner)
                 .then_some((code, count))
         })
+    }
+}
+
+impl Counted {
+    #[inline(always)]
+    fn patch<S: Simd>(&mut self, simd: S, limits: &ClipLimits, patch: Patch<'_>, (min, max): (u16, u16)) {
+        self.min = self.min.min(min);
+        self.max = self.max.max(max);
+        if self.low.reaches(min, 0) {
+            self.low.patch(simd, patch, 0);
+        }
+        if self.high.reaches(max, u16::MAX) {
+            self.high.patch(simd, patch, u16::MAX);
+        }
+        if min < limits.black {
+            self.below_black += below(simd, patch, limits.black);
+        }
+        if max > limits.white {
+            self.above_white += above(simd, patch, limits.white);
+        }
+        if min <= limits.floor {
+            self.clipped_low += below(simd, patch, limits.floor.saturating_add(1));
+        }
+        if max >= limits.lowest_high() {
+            limits.count_high(&mut self.clipped_high, |k| {
+                let limit = limits.high_limit(k);
+                // A limit of 0 would need codes of less than 4 bits.
+                if limit > max { 0 } else { above(simd, patch, limit.saturating_sub(1)) }
+            });
+        }
     }
 }
 
@@ -229,11 +329,19 @@ pub fn at_step(counters: &[u64; STEPS], step: u32) -> u64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::sums::kernels::{Level, oracle};
+    use fearless_simd::dispatch;
 
     fn counts(range: Range, depth: u32, row: &[u16]) -> CodeCounts {
         let mut counts = CodeCounts::new(ClipLimits::new(range, Channel::Y, depth));
-        counts.row(row);
+        add(&mut counts, row);
         counts
+    }
+
+    fn add(counts: &mut CodeCounts, row: &[u16]) {
+        let extremes = oracle::extremes(row).unwrap();
+        let patch = Patch::new(row, row.len(), row.len(), 1);
+        dispatch!(Level::new(), simd => counts.patch(simd, patch, extremes));
     }
 
     /// The four thresholds that docs/numbers.md gives as examples.
@@ -251,7 +359,7 @@ mod tests {
         ] {
             let mut got = counts(range, depth, &[threshold - 1, threshold, threshold]);
             assert_eq!(got.clipped_high(step), 2, "{range:?} {depth} bits, step {step}");
-            got.row(&[0]);
+            add(&mut got, &[0]);
             assert_eq!(got.clipped_low(), 1);
         }
     }
@@ -287,10 +395,9 @@ mod tests {
         let rows: [&[u16]; 4] = [&[9, 7, 7], &[5, 5, 9], &[5, 6], &[100, 5]];
         let mut forward = CodeCounts::new(ClipLimits::new(Range::Full, Channel::Y, 8));
         let mut backward = forward.clone();
-        rows.iter().for_each(|row| forward.row(row));
-        rows.iter().rev().for_each(|row| backward.row(row));
-        assert_eq!(forward.low, backward.low);
-        assert_eq!(forward.high, backward.high);
-        assert_eq!(forward.low.rail(1, 0), Some((5, 4, 1)));
+        rows.iter().for_each(|row| add(&mut forward, row));
+        rows.iter().rev().for_each(|row| add(&mut backward, row));
+        assert_eq!(forward.counted, backward.counted);
+        assert_eq!(forward.counted.low.rail(1, 0), Some((5, 4, 1)));
     }
 }

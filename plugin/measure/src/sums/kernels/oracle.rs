@@ -1,6 +1,7 @@
 //! The plainest loops: what every kernel means. Compiled always, used by tests and benches.
 
 use super::Sample;
+use super::pair::{PairFrame, ROW_STEP};
 
 /// Σx and Σx².
 #[must_use]
@@ -54,8 +55,49 @@ pub fn count_any_outside(rows: &[&[u16]], bounds: &[(u16, u16)]) -> u64 {
     (0..length).filter(|&i| outside(i)).count() as u64
 }
 
-/// OR of the XORs of every value with `first`.
+/// OR and AND of all values.
 #[must_use]
-pub fn differing_bits(row: &[u16], first: u16) -> u16 {
-    row.iter().fold(0, |bits, &x| bits | (x ^ first))
+pub fn bits(row: &[u16]) -> (u16, u16) {
+    row.iter().fold((0, u16::MAX), |(or, and), &x| (or | x, and & x))
+}
+
+/// Number of values equal to `code`.
+#[must_use]
+pub fn count_equal(row: &[u16], code: u16) -> u64 {
+    row.iter().filter(|&&x| x == code).count() as u64
+}
+
+/// Σ(x[y]·above) of rows of `width`, and the same for any two images: Σ over all samples but the first row.
+#[must_use]
+pub fn below_products(image: &[u16], width: usize) -> u64 {
+    dot(image, image.get(width..).unwrap_or_default())
+}
+
+/// Σ of products with the right neighbour, row by row.
+#[must_use]
+pub fn right_products(image: &[u16], width: usize) -> u64 {
+    image.chunks(width).map(|row| dot(row, &row[1..])).sum()
+}
+
+/// [`PairFrame`]'s sums of one frame after another, of `width` samples a row.
+#[must_use]
+pub fn pair_frame(this: &[u16], before: &[u16], width: usize) -> PairFrame {
+    let d = |i: usize| i64::from(this[i]) - i64::from(before[i]);
+    let (mut right, mut below) = ((0, 0), (0, 0));
+    let height = this.len() / width;
+    for y in (0..height).step_by(ROW_STEP) {
+        for x in 0..width {
+            let i = y * width + x;
+            if x + 1 < width {
+                right.0 += d(i) * d(i + 1);
+                right.1 += d(i) + d(i + 1);
+            }
+            if y + 1 < height {
+                below.0 += d(i) * d(i + width);
+                below.1 += d(i) + d(i + width);
+            }
+        }
+    }
+    let (sum, square) = moments(this);
+    PairFrame { sum, square, previous: dot(this, before), right, below, ..PairFrame::default() }
 }

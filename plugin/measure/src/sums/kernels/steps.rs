@@ -6,24 +6,22 @@ const ENOUGH_CODES: u32 = 16;
 /// Codes of one component of whole frames since the segment began.
 #[derive(Debug, Clone)]
 pub struct CodeSteps {
-    first: Option<u16>,
-    differing: u16,
+    /// OR and AND of all codes.
+    bits: (u16, u16),
     occupied: u32,
     seen: Vec<u64>,
 }
 
 impl Default for CodeSteps {
     fn default() -> Self {
-        Self { first: None, differing: 0, occupied: 0, seen: vec![0; 1024] }
+        Self { bits: (0, u16::MAX), occupied: 0, seen: vec![0; 1024] }
     }
 }
 
 impl CodeSteps {
-    /// Takes in one row.
-    pub fn row(&mut self, row: &[u16]) {
-        let Some(&head) = row.first() else { return };
-        let first = *self.first.get_or_insert(head);
-        self.differing |= row.iter().fold(0, |bits, &x| bits | (x ^ first));
+    /// Takes in a row whose codes have the OR and AND `bits`.
+    pub fn row(&mut self, row: &[u16], bits: (u16, u16)) {
+        self.bits = (self.bits.0 | bits.0, self.bits.1 & bits.1);
         if self.occupied < ENOUGH_CODES {
             for &code in row {
                 let word = &mut self.seen[usize::from(code >> 6)];
@@ -39,24 +37,30 @@ impl CodeSteps {
     /// Largest power of two that divides all differences of codes; `None` below 16 occupied codes.
     #[must_use]
     pub fn step(&self) -> Option<u32> {
-        (self.occupied >= ENOUGH_CODES).then(|| 1 << self.differing.trailing_zeros().min(15))
+        let differing = self.bits.0 & !self.bits.1;
+        (self.occupied >= ENOUGH_CODES).then(|| 1 << differing.trailing_zeros().min(15))
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::sums::kernels::oracle;
+
+    fn add(steps: &mut CodeSteps, row: &[u16]) {
+        steps.row(row, oracle::bits(row));
+    }
 
     #[test]
     fn eight_bits_in_ten_have_a_step_of_four() {
         let mut steps = CodeSteps::default();
-        steps.row(&(16..31u16).map(|x| 4 * x).collect::<Vec<_>>());
+        add(&mut steps, &(16..31u16).map(|x| 4 * x).collect::<Vec<_>>());
         assert_eq!(steps.step(), None, "15 codes are too few");
-        steps.row(&[4 * 31]);
+        add(&mut steps, &[4 * 31]);
         assert_eq!(steps.step(), Some(4));
-        steps.row(&[4 * 31 + 2]);
+        add(&mut steps, &[4 * 31 + 2]);
         assert_eq!(steps.step(), Some(2));
-        steps.row(&[4 * 31 + 1]);
+        add(&mut steps, &[4 * 31 + 1]);
         assert_eq!(steps.step(), Some(1));
     }
 
@@ -65,8 +69,8 @@ mod tests {
         for mask in [0xffff, 0xfffc, 0xff00, 0x0ff0] {
             let row: Vec<u16> = (0..500u16).map(|x| x.wrapping_mul(40_503) & mask).collect();
             let mut steps = CodeSteps::default();
-            row.chunks(37).for_each(|part| steps.row(part));
-            let bits = super::super::oracle::differing_bits(&row, row[0]);
+            row.chunks(37).for_each(|part| add(&mut steps, part));
+            let bits = row.iter().fold(0, |bits, x| bits | (x ^ row[0]));
             assert_eq!(steps.step(), Some(1 << bits.trailing_zeros()));
         }
     }
@@ -75,7 +79,7 @@ mod tests {
     fn the_step_does_not_depend_on_the_first_code() {
         for offset in 0..4u16 {
             let mut steps = CodeSteps::default();
-            steps.row(&(0..20u16).map(|x| 4 * x + offset).collect::<Vec<_>>());
+            add(&mut steps, &(0..20u16).map(|x| 4 * x + offset).collect::<Vec<_>>());
             assert_eq!(steps.step(), Some(4));
         }
     }
