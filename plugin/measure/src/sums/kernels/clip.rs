@@ -2,7 +2,7 @@
 
 use crate::frame::format::{Channel, Range, Scale};
 
-use super::count::{above, below, equal};
+use super::count::{above, below, tail};
 use super::lanes::Simd;
 use crate::sums::patch::Patch;
 
@@ -108,22 +108,28 @@ impl Tail {
         self.inner.is_none_or(|(inner, _)| extreme ^ flip <= inner)
     }
 
-    /// Takes in samples for the low side; `flip` is as above.
-    #[inline(always)]
-    fn patch<S: Simd>(&mut self, simd: S, patch: Patch<'_>, flip: u16) {
-        if let (Some((outer, outer_count)), Some((inner, inner_count))) = (&mut self.outer, &mut self.inner) {
-            let found = equal(simd, patch, *outer ^ flip);
-            let further_out = |code: u16| {
-                if flip == 0 { below(simd, patch, code) } else { above(simd, patch, code ^ flip) }
-            };
+    /// Both codes; the outer one twice where it is the only one.
+    fn codes(&self, flip: u16) -> Option<(u16, u16)> {
+        let (outer, _) = self.outer?;
+        Some((outer ^ flip, self.inner.map_or(outer, |(inner, _)| inner) ^ flip))
+    }
+
+    /// Takes in samples, of which `found` are equal to the outer and the inner code, and reach the inner one or beyond.
+    fn patch(&mut self, patch: Patch<'_>, found: Option<[u64; 3]>, flip: u16) {
+        match (&mut self.outer, &mut self.inner, found) {
             // Beyond the inner code there is nothing but the outer one: both stay what they are.
-            if further_out(*inner) == found {
-                *outer_count += found;
-                *inner_count += equal(simd, patch, *inner ^ flip);
-                return;
+            (Some((_, outer)), Some((_, inner)), Some([at_outer, at_inner, reach]))
+                if reach == at_outer + at_inner =>
+            {
+                *outer += at_outer;
+                *inner += at_inner;
             }
+            // Nothing but the one code that there is.
+            (Some((_, outer)), None, Some([all, ..])) if all == (patch.width * patch.rows) as u64 => {
+                *outer += all;
+            }
+            _ => (0..patch.rows).flat_map(|y| patch.row(y)).for_each(|&code| self.code(code ^ flip)),
         }
-        (0..patch.rows).flat_map(|y| patch.row(y)).for_each(|&code| self.code(code ^ flip));
     }
 
     /// Takes in one sample, flipped for the high side.
@@ -295,10 +301,18 @@ impl Counted {
         self.min = self.min.min(min);
         self.max = self.max.max(max);
         if self.low.reaches(min, 0) {
-            self.low.patch(simd, patch, 0);
+            let found = self.low.codes(0).map(
+                #[inline(always)]
+                |codes| tail::<S, false>(simd, patch, codes),
+            );
+            self.low.patch(patch, found, 0);
         }
         if self.high.reaches(max, u16::MAX) {
-            self.high.patch(simd, patch, u16::MAX);
+            let found = self.high.codes(u16::MAX).map(
+                #[inline(always)]
+                |codes| tail::<S, true>(simd, patch, codes),
+            );
+            self.high.patch(patch, found, u16::MAX);
         }
         if min < limits.black {
             self.below_black += below(simd, patch, limits.black);
@@ -313,7 +327,13 @@ impl Counted {
             limits.count_high(&mut self.clipped_high, |k| {
                 let limit = limits.high_limit(k);
                 // A limit of 0 would need codes of less than 4 bits.
-                if limit > max { 0 } else { above(simd, patch, limit.saturating_sub(1)) }
+                if limit > max {
+                    return 0;
+                }
+                simd.vectorize(
+                    #[inline(always)]
+                    || above(simd, patch, limit.saturating_sub(1)),
+                )
             });
         }
     }

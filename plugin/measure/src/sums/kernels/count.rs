@@ -5,79 +5,71 @@ use fearless_simd::prelude::*;
 use super::lanes::{Simd, first_lanes, load};
 use crate::sums::patch::Patch;
 
-/// Vectors between two readings of 16-bit counters.
+/// Vectors between two readings of 16-bit counters; a row has fewer.
 const VECTORS: usize = u16::MAX as usize;
 
 /// Counters of 16 bits a lane.
+#[derive(Clone, Copy)]
 struct Count<S: Simd> {
     lanes: S::u16s,
-    used: usize,
     total: u64,
 }
 
 impl<S: Simd> Count<S> {
     #[inline(always)]
     fn new(simd: S) -> Self {
-        Self { lanes: S::u16s::simd_from(simd, 0), used: 0, total: 0 }
+        Self { lanes: S::u16s::simd_from(simd, 0), total: 0 }
     }
 
-    /// Counts the lanes where `ones` is 1.
+    /// Counts the lanes of `found` that `mask` has; a lane that is set is −1 in two's complement.
     #[inline(always)]
-    fn add(&mut self, simd: S, ones: S::u16s) {
-        self.lanes += ones;
-        self.used += 1;
-        if self.used == VECTORS {
-            self.total = self.total(simd);
-            (self.lanes, self.used) = (S::u16s::simd_from(simd, 0), 0);
-        }
+    fn add(&mut self, found: S::mask16s, mask: S::u16s) {
+        self.lanes -= found.to_vector().bitcast::<S::u16s>() & mask;
     }
 
+    /// Empties the lanes.
     #[inline(always)]
-    fn total(&self, _: S) -> u64 {
-        self.total + self.lanes.as_slice().iter().map(|&count| u64::from(count)).sum::<u64>()
+    fn widen(&mut self, simd: S) {
+        self.total += u64::from(self.lanes.pairwise_widening_add().reduce_sum());
+        self.lanes = S::u16s::simd_from(simd, 0);
     }
 }
 
-/// Counts places of rows by `test`, which gives 1 in the lanes of the vectors it is given that count.
+/// What is its own nearest value inside is inside.
 #[inline(always)]
-fn count<S: Simd, const N: usize>(simd: S, patches: [Patch<'_>; N], test: impl Fn([S::u16s; N]) -> S::u16s) -> u64 {
-    let width = patches.iter().map(|patch| patch.width).min().unwrap_or(0);
-    let rows = patches.iter().map(|patch| patch.rows).min().unwrap_or(0);
-    let (length, mut found) = (S::u16s::LEN, Count::new(simd));
-    let rest = width % length;
+fn inside<S: Simd>(simd: S, x: S::u16s, (low, high): (u16, u16)) -> S::mask16s {
+    x.max(S::u16s::simd_from(simd, low)).min(S::u16s::simd_from(simd, high)).simd_eq(x)
+}
+
+/// Places where any of the patches is outside its `low..=high`; the smallest patch ends the count.
+#[inline(always)]
+pub fn any_outside<S: Simd, const N: usize>(simd: S, patches: [Patch<'_>; N], bounds: [(u16, u16); N]) -> u64 {
+    let (mut width, mut rows) = (usize::MAX, usize::MAX);
+    for patch in &patches {
+        (width, rows) = (width.min(patch.width), rows.min(patch.rows));
+    }
+    let (length, rest) = (S::u16s::LEN, width % S::u16s::LEN);
+    let all = S::u16s::simd_from(simd, u16::MAX);
+    let mut found = Count::<S>::new(simd);
     for y in 0..rows {
-        let rows = patches.map(
-            #[inline(always)]
-            |patch| patch.from_row(y),
-        );
         for at in (0..width - rest).step_by(length) {
-            let x = rows.map(
-                #[inline(always)]
-                |row| S::u16s::from_slice(simd, &row[at..at + length]),
-            );
-            found.add(simd, test(x));
+            let mut every = S::mask16s::splat(simd, true);
+            for (i, patch) in patches.iter().enumerate() {
+                let x = S::u16s::from_slice(simd, &patch.from_row(y)[at..at + length]);
+                every &= inside(simd, x, bounds[i]);
+            }
+            found.add(!every, all);
         }
         if rest > 0 {
-            let x = rows.map(
-                #[inline(always)]
-                |row| load(simd, &row[width - rest..]),
-            );
-            found.add(simd, test(x) & first_lanes(simd, rest));
+            let mut every = S::mask16s::splat(simd, true);
+            for (i, patch) in patches.iter().enumerate() {
+                every &= inside(simd, load(simd, &patch.from_row(y)[width - rest..]), bounds[i]);
+            }
+            found.add(!every, first_lanes(simd, rest));
         }
+        found.widen(simd);
     }
-    found.total(simd)
-}
-
-/// Samples equal to `code`.
-#[inline(always)]
-pub fn equal<S: Simd>(simd: S, patch: Patch<'_>, code: u16) -> u64 {
-    let (code, one, none) = constants(simd, code);
-    count(
-        simd,
-        [patch],
-        #[inline(always)]
-        |[x]| x.simd_eq(code).select(one, none),
-    )
+    found.total
 }
 
 /// Samples under `limit`.
@@ -92,31 +84,52 @@ pub fn above<S: Simd>(simd: S, patch: Patch<'_>, limit: u16) -> u64 {
     any_outside(simd, [patch], [(0, limit)])
 }
 
-/// Places where any of the patches is outside its `low..=high`; the smallest patch ends the count.
-#[inline(always)]
-pub fn any_outside<S: Simd, const N: usize>(simd: S, patches: [Patch<'_>; N], bounds: [(u16, u16); N]) -> u64 {
-    let (_, one, none) = constants(simd, 0);
-    let bounds = bounds.map(
-        #[inline(always)]
-        |(low, high)| (S::u16s::simd_from(simd, low), S::u16s::simd_from(simd, high)),
-    );
-    count(
-        simd,
-        patches,
-        #[inline(always)]
-        |x| {
-            let mut outside = none;
-            for (x, (low, high)) in x.into_iter().zip(bounds) {
-                // What is not its own nearest value inside is outside.
-                outside |= x.max(low).min(high) ^ x;
-            }
-            outside.simd_eq(none).select(none, one)
-        },
-    )
+/// Counters of the two outermost codes on the low side, or on the high one.
+struct Tail<S: Simd, const HIGH: bool> {
+    codes: (S::u16s, S::u16s),
+    outer: Count<S>,
+    inner: Count<S>,
+    reach: Count<S>,
 }
 
-/// `code`, 1 and 0 in all lanes.
+impl<S: Simd, const HIGH: bool> Tail<S, HIGH> {
+    #[inline(always)]
+    fn add(&mut self, x: S::u16s, mask: S::u16s) {
+        let (outer, inner) = self.codes;
+        self.outer.add(x.simd_eq(outer), mask);
+        self.inner.add(x.simd_eq(inner), mask);
+        let reach = if HIGH { x.max(inner) } else { x.min(inner) };
+        self.reach.add(reach.simd_eq(x), mask);
+    }
+}
+
+/// Samples equal to `outer`, equal to `inner`, and as far out as `inner` or further: down, or up if `HIGH`.
 #[inline(always)]
-fn constants<S: Simd>(simd: S, code: u16) -> (S::u16s, S::u16s, S::u16s) {
-    [code, 1, 0].map(|value| S::u16s::simd_from(simd, value)).into()
+pub fn tail<S: Simd, const HIGH: bool>(simd: S, patch: Patch<'_>, (outer, inner): (u16, u16)) -> [u64; 3] {
+    let none = Count::new(simd);
+    let codes = (S::u16s::simd_from(simd, outer), S::u16s::simd_from(simd, inner));
+    let mut tail = Tail::<S, HIGH> { codes, outer: none, inner: none, reach: none };
+    let (length, rest) = (S::u16s::LEN, patch.width % S::u16s::LEN);
+    let (all, ends) = (S::u16s::simd_from(simd, u16::MAX), first_lanes(simd, rest));
+    let mut used = 0;
+    for y in 0..patch.rows {
+        let row = patch.from_row(y);
+        for x in row[..patch.width - rest].chunks_exact(length) {
+            tail.add(S::u16s::from_slice(simd, x), all);
+        }
+        if rest > 0 {
+            tail.add(load(simd, &row[patch.width - rest..]), ends);
+        }
+        used += patch.width / length + 1;
+        if used > VECTORS - patch.width / length {
+            tail.outer.widen(simd);
+            tail.inner.widen(simd);
+            tail.reach.widen(simd);
+            used = 0;
+        }
+    }
+    tail.outer.widen(simd);
+    tail.inner.widen(simd);
+    tail.reach.widen(simd);
+    [tail.outer.total, tail.inner.total, tail.reach.total]
 }

@@ -146,10 +146,12 @@ pub fn rows<S: Simd>(
             for (((((x, right), above), previous), before_previous), ((this, pixel), column)) in reads.zip(writes)
             {
                 let x = S::u16s::from_slice(simd, x);
-                let other = [right, above, previous, before_previous].map(
-                    #[inline(always)]
-                    |other| S::u16s::from_slice(simd, other),
-                );
+                let other = [
+                    S::u16s::from_slice(simd, right),
+                    S::u16s::from_slice(simd, above),
+                    S::u16s::from_slice(simd, previous),
+                    S::u16s::from_slice(simd, before_previous),
+                ];
                 sums.add(x, x, other);
                 sums.low = sums.low.min(x);
                 sums.high = sums.high.max(x);
@@ -185,11 +187,10 @@ pub fn rows<S: Simd>(
         frame.sum += sum;
         each(y, sum, columns);
     }
-    let total = |products: &mut Products<S>| products.take(simd) as u64;
-    frame.square += total(&mut sums.square);
-    frame.right += total(&mut sums.right);
-    frame.below += total(&mut sums.below);
-    frame.previous += total(&mut sums.previous);
-    frame.before_previous += total(&mut sums.before_previous);
+    frame.square += sums.square.take(simd) as u64;
+    frame.right += sums.right.take(simd) as u64;
+    frame.below += sums.below.take(simd) as u64;
+    frame.previous += sums.previous.take(simd) as u64;
+    frame.before_previous += sums.before_previous.take(simd) as u64;
     (sums.low.reduce_min(), sums.high.reduce_max())
 }

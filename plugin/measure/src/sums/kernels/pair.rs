@@ -37,25 +37,6 @@ pub enum Before<'a> {
     Lent(Patch<'a>),
 }
 
-/// What rows do with the differences.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Differences {
-    None,
-    Across,
-    Down,
-}
-
-impl Differences {
-    /// Of row `y` of the region.
-    const fn of(y: usize) -> Self {
-        match y % ROW_STEP {
-            0 => Self::Across,
-            1 => Self::Down,
-            _ => Self::None,
-        }
-    }
-}
-
 /// Length of the memory for a row's differences: a vector may begin at the last one.
 #[must_use]
 pub const fn room(width: usize) -> usize {
@@ -69,7 +50,7 @@ struct Sums<S: Simd> {
     square: Products<S>,
     previous: Products<S>,
     across: Products<S>,
-    down: Products<S>,
+    below: i64,
     low: S::u16s,
     high: S::u16s,
     /// Products that can be added to every lane before it may overflow, and how many were.
@@ -89,7 +70,7 @@ impl<S: Simd> Sums<S> {
             square: none,
             previous: none,
             across: none,
-            down: none,
+            below: 0,
             low: S::u16s::simd_from(simd, u16::MAX),
             high: S::u16s::simd_from(simd, 0),
         }
@@ -100,42 +81,87 @@ impl<S: Simd> Sums<S> {
     fn reserve(&mut self, simd: S, vectors: usize) {
         self.used += vectors;
         if self.used > self.budget {
-            for products in
-                [&mut self.sum, &mut self.square, &mut self.previous, &mut self.across, &mut self.down]
-            {
-                products.widen(simd);
-            }
+            self.sum.widen(simd);
+            self.square.widen(simd);
+            self.previous.widen(simd);
+            self.across.widen(simd);
             self.used = vectors;
         }
     }
 
-    /// Extremes of the lanes of `x` that `mask` has.
+    /// Sums of samples and of their products with those before; `x` is 0 where there is none.
     #[inline(always)]
-    fn extremes(&mut self, x: S::u16s, mask: S::u16s) {
-        self.low = self.low.min(x | !mask);
-        self.high = self.high.max(x & mask);
-    }
-
-    /// Sums of the samples alone; `x` is 0 where there is none.
-    #[inline(always)]
-    fn alone(&mut self, x: S::u16s) {
+    fn add(&mut self, x: S::u16s, before: S::u16s) {
         let x: S::i16s = x.bitcast();
         self.sum.add(x, self.one);
         self.square.add(x, x);
+        self.previous.add(x, before.bitcast());
     }
 }
 
-/// The vectors of a row: those that are whole, and what is left.
-struct Split {
-    whole: usize,
-    rest: usize,
+/// The samples of a row of the frame before.
+trait Row {
+    /// The whole vector that begins at sample `at`, before `x` takes its place.
+    fn replace<S: Simd>(&mut self, simd: S, at: usize, x: S::u16s) -> S::u16s;
+    /// The same of the last vector, which need not be whole.
+    #[inline(always)]
+    fn replace_rest<S: Simd>(&mut self, simd: S, at: usize, x: S::u16s) -> S::u16s {
+        self.replace(simd, at, x)
+    }
 }
 
-impl Split {
+/// No frame before: products with it are zero.
+struct Nothing;
+/// A padded copy of our own that the new row replaces.
+struct Own<'a>(&'a mut [u16]);
+/// Another frame's memory.
+struct Other<'a>(&'a [u16]);
+
+impl Row for Nothing {
     #[inline(always)]
-    fn new<S: Simd>(width: usize) -> Self {
-        let rest = width % S::u16s::LEN;
-        Self { whole: width - rest, rest }
+    fn replace<S: Simd>(&mut self, simd: S, _: usize, _: S::u16s) -> S::u16s {
+        S::u16s::simd_from(simd, 0)
+    }
+}
+
+impl Row for Own<'_> {
+    #[inline(always)]
+    fn replace<S: Simd>(&mut self, simd: S, at: usize, x: S::u16s) -> S::u16s {
+        let kept = &mut self.0[at..at + S::u16s::LEN];
+        let before = S::u16s::from_slice(simd, kept);
+        x.store_slice(kept);
+        before
+    }
+}
+
+impl Row for Other<'_> {
+    #[inline(always)]
+    fn replace<S: Simd>(&mut self, simd: S, at: usize, _: S::u16s) -> S::u16s {
+        S::u16s::from_slice(simd, &self.0[at..at + S::u16s::LEN])
+    }
+
+    #[inline(always)]
+    fn replace_rest<S: Simd>(&mut self, simd: S, at: usize, _: S::u16s) -> S::u16s {
+        load(simd, &self.0[at..])
+    }
+}
+
+/// Width of a region in vectors, the same for all its rows.
+#[derive(Clone, Copy)]
+struct Width<S: Simd> {
+    samples: usize,
+    /// Samples in whole vectors.
+    whole: usize,
+    /// The rest, and its lanes.
+    rest: usize,
+    mask: S::u16s,
+}
+
+impl<S: Simd> Width<S> {
+    #[inline(always)]
+    fn new(simd: S, samples: usize) -> Self {
+        let rest = samples % S::u16s::LEN;
+        Self { samples, whole: samples - rest, rest, mask: first_lanes(simd, rest) }
     }
 }
 
@@ -157,31 +183,28 @@ pub fn rows<S: Simd>(
         return (u16::MAX, 0);
     }
     let mut sums = Sums::new(simd, budget);
-    let stride = padded(patch.width);
+    let (stride, width) = (padded(patch.width), Width::new(simd, patch.width));
     match before {
         Before::None => {
             for i in 0..patch.rows {
-                product_row(simd, &mut sums, patch.from_row(i), Nothing, patch.width);
+                row::<S, ALONE>(simd, &mut sums, patch.from_row(i), Nothing, width, difference);
             }
         }
         Before::Fill(kept) => {
             for (i, kept) in kept.chunks_exact_mut(stride).take(patch.rows).enumerate() {
                 kept[..patch.width].copy_from_slice(patch.row(i));
-                product_row(simd, &mut sums, patch.from_row(i), Nothing, patch.width);
+                row::<S, ALONE>(simd, &mut sums, patch.from_row(i), Nothing, width, difference);
             }
         }
         Before::Kept(kept) => {
             for (i, kept) in kept.chunks_exact_mut(stride).take(patch.rows).enumerate() {
-                let pair = (patch.from_row(i), &*kept, patch.width);
-                difference_row(simd, &mut sums, frame, Differences::of(y + i), pair, difference);
-                product_row(simd, &mut sums, patch.from_row(i), Own(kept), patch.width);
+                pair_row(simd, &mut sums, frame, y + i, (patch.from_row(i), Own(kept)), width, difference);
             }
         }
         Before::Lent(lent) => {
             for i in 0..patch.rows.min(lent.rows) {
-                let pair = (patch.from_row(i), lent.from_row(i), patch.width);
-                difference_row(simd, &mut sums, frame, Differences::of(y + i), pair, difference);
-                product_row(simd, &mut sums, patch.from_row(i), Other(lent.from_row(i)), patch.width);
+                let pair = (patch.from_row(i), Other(lent.from_row(i)));
+                pair_row(simd, &mut sums, frame, y + i, pair, width, difference);
             }
         }
     }
@@ -189,158 +212,132 @@ pub fn rows<S: Simd>(
     frame.square += sums.square.take(simd) as u64;
     frame.previous += sums.previous.take(simd) as u64;
     frame.right.0 += sums.across.take(simd);
-    frame.below.0 += sums.down.take(simd);
+    frame.below.0 += sums.below;
     (sums.low.reduce_min(), sums.high.reduce_max())
 }
 
-/// The samples of a row of the frame before.
-trait Row {
-    /// Calls `with` for each whole vector of `row` and the one before it.
-    fn vectors<S: Simd>(&mut self, simd: S, row: &[u16], at: usize, with: impl FnMut(S::u16s, S::u16s));
-    /// The vector before the rest, `x`, that begins at `at`.
-    fn rest<S: Simd>(&mut self, simd: S, at: usize, x: S::u16s) -> S::u16s;
-}
+/// What a row does with its differences from the frame before: nothing, products with its own, or with those of the row
+/// above, which are kept.
+const ALONE: u8 = 0;
+const ACROSS: u8 = 1;
+const DOWN: u8 = 2;
 
-/// No frame before: products with it are zero.
-struct Nothing;
-/// A copy of our own that the new row replaces.
-struct Own<'a>(&'a mut [u16]);
-/// Another frame's memory.
-struct Other<'a>(&'a [u16]);
-
-impl Row for Nothing {
-    #[inline(always)]
-    fn vectors<S: Simd>(&mut self, simd: S, row: &[u16], _: usize, mut with: impl FnMut(S::u16s, S::u16s)) {
-        let zero = S::u16s::simd_from(simd, 0);
-        row.chunks_exact(S::u16s::LEN).for_each(|x| with(S::u16s::from_slice(simd, x), zero));
-    }
-
-    #[inline(always)]
-    fn rest<S: Simd>(&mut self, simd: S, _: usize, _: S::u16s) -> S::u16s {
-        S::u16s::simd_from(simd, 0)
-    }
-}
-
-impl Row for Own<'_> {
-    #[inline(always)]
-    fn vectors<S: Simd>(&mut self, simd: S, row: &[u16], at: usize, mut with: impl FnMut(S::u16s, S::u16s)) {
-        let length = S::u16s::LEN;
-        for (x, kept) in row.chunks_exact(length).zip(self.0[at..].chunks_exact_mut(length)) {
-            let x = S::u16s::from_slice(simd, x);
-            with(x, S::u16s::from_slice(simd, kept));
-            x.store_slice(kept);
-        }
-    }
-
-    #[inline(always)]
-    fn rest<S: Simd>(&mut self, simd: S, at: usize, x: S::u16s) -> S::u16s {
-        let kept = &mut self.0[at..at + S::u16s::LEN];
-        let before = S::u16s::from_slice(simd, kept);
-        x.store_slice(kept);
-        before
-    }
-}
-
-impl Row for Other<'_> {
-    #[inline(always)]
-    fn vectors<S: Simd>(&mut self, simd: S, row: &[u16], at: usize, mut with: impl FnMut(S::u16s, S::u16s)) {
-        let length = S::u16s::LEN;
-        for (x, before) in row.chunks_exact(length).zip(self.0[at..].chunks_exact(length)) {
-            with(S::u16s::from_slice(simd, x), S::u16s::from_slice(simd, before));
-        }
-    }
-
-    #[inline(always)]
-    fn rest<S: Simd>(&mut self, simd: S, at: usize, _: S::u16s) -> S::u16s {
-        load(simd, &self.0[at..])
-    }
-}
-
-/// Sums, squares and extremes of a row, and its products with the one before it.
+/// Row `y` of a region and the one before it.
 #[inline(always)]
-fn product_row<S: Simd>(simd: S, sums: &mut Sums<S>, row: &[u16], mut before: impl Row, width: usize) {
-    let split = Split::new::<S>(width);
-    let piece = S::u16s::LEN * sums.budget;
-    for (i, part) in row[..split.whole].chunks(piece).enumerate() {
-        sums.reserve(simd, part.len() / S::u16s::LEN);
-        before.vectors(
-            simd,
-            part,
-            i * piece,
-            #[inline(always)]
-            |x: S::u16s, p: S::u16s| {
-                sums.alone(x);
-                sums.previous.add(x.bitcast(), p.bitcast());
-                sums.low = sums.low.min(x);
-                sums.high = sums.high.max(x);
-            },
-        );
-    }
-    if split.rest > 0 {
-        sums.reserve(simd, 1);
-        let (x, mask) = (load(simd, &row[split.whole..]), first_lanes(simd, split.rest));
-        let p: S::u16s = before.rest(simd, split.whole, x);
-        sums.alone(x & mask);
-        sums.previous.add((x & mask).bitcast(), p.bitcast());
-        sums.extremes(x, mask);
-    }
-}
-
-/// Products of neighbouring differences in this row, or with those of the row above, which `difference` holds.
-#[inline(always)]
-fn difference_row<S: Simd>(
+fn pair_row<S: Simd>(
     simd: S,
     sums: &mut Sums<S>,
     frame: &mut PairFrame,
-    differences: Differences,
-    (row, before, width): (&[u16], &[u16], usize),
+    y: usize,
+    (samples, before): (&[u16], impl Row),
+    width: Width<S>,
     difference: &mut [i16],
 ) {
-    let (split, length) = (Split::new::<S>(width), S::u16s::LEN);
-    let mut level = Products::<S>::new(simd);
-    let mut step = |sums: &mut Sums<S>, x: S::u16s, p: S::u16s, mask: S::u16s, kept: &mut [i16]| {
-        sums.reserve(simd, 1);
-        let d: S::i16s = ((x - p) & mask).bitcast();
-        if differences == Differences::Down {
-            sums.down.add(d, S::i16s::from_slice(simd, kept));
-        } else {
-            d.store_slice(kept);
+    match y % ROW_STEP {
+        0 => {
+            let level = row::<S, ACROSS>(simd, sums, samples, before, width, difference);
+            across(simd, sums, width.samples, difference);
+            frame.level = level;
+            let ends = i64::from(difference[0]) + i64::from(difference[width.samples - 1]);
+            frame.right.1 += 2 * level - ends;
         }
-        // Lines are far shorter than the 2¹⁵ vectors that sums of differences would need to overflow.
-        level.add(d, sums.one);
-    };
-    if differences == Differences::None {
-        return;
+        1 => {
+            let level = row::<S, DOWN>(simd, sums, samples, before, width, difference);
+            frame.below.1 += level + frame.level;
+        }
+        _ => {
+            row::<S, ALONE>(simd, sums, samples, before, width, difference);
+        }
     }
-    let all = S::u16s::simd_from(simd, u16::MAX);
-    let (whole, rest) = difference.split_at_mut(split.whole);
-    for ((x, p), kept) in
-        row.chunks_exact(length).zip(before.chunks_exact(length)).zip(whole.chunks_exact_mut(length))
-    {
-        step(sums, S::u16s::from_slice(simd, x), S::u16s::from_slice(simd, p), all, kept);
+}
+
+/// Sums, squares and extremes of a row, and its products with the one before; gives Σ of its differences if it has any.
+#[inline(always)]
+fn row<S: Simd, const DIFFERENCES: u8>(
+    simd: S,
+    sums: &mut Sums<S>,
+    row: &[u16],
+    mut before: impl Row,
+    width: Width<S>,
+    difference: &mut [i16],
+) -> i64 {
+    let length = S::u16s::LEN;
+    // Lines are far shorter than the 2¹⁵ vectors that sums of differences would need to overflow.
+    let mut level = Products::<S>::new(simd);
+    // What belongs to few rows is summed apart: there are not enough registers for all sums at once.
+    let mut down = Products::<S>::new(simd);
+    let piece = length * sums.budget;
+    let mut start = 0;
+    while start < width.whole {
+        let end = width.whole.min(start + piece);
+        sums.reserve(simd, (end - start) / length);
+        for (i, x) in row[start..end].chunks_exact(length).enumerate() {
+            let (x, at) = (S::u16s::from_slice(simd, x), start + i * length);
+            let p: S::u16s = before.replace(simd, at, x);
+            sums.add(x, p);
+            sums.low = sums.low.min(x);
+            sums.high = sums.high.max(x);
+            if DIFFERENCES != ALONE {
+                let d: S::i16s = (x - p).bitcast();
+                keep::<S, DIFFERENCES>(simd, &mut down, d, &mut difference[at..at + length]);
+                level.add(d, sums.one);
+            }
+        }
+        if DIFFERENCES == DOWN && width.whole >= piece {
+            down.widen(simd);
+        }
+        start = end;
     }
-    if split.rest > 0 {
-        let (x, p) = (load(simd, &row[split.whole..]), load(simd, &before[split.whole..]));
-        step(sums, x, p, first_lanes(simd, split.rest), &mut rest[..length]);
-    }
-    let level = level.take(simd);
-    if differences == Differences::Down {
-        frame.below.1 += level + frame.level;
-        return;
-    }
-    frame.level = level;
-    let last = width - 1;
-    let neighbours = Split::new::<S>(last);
-    for (a, b) in difference[..neighbours.whole].chunks_exact(length).zip(difference[1..].chunks_exact(length)) {
+    if width.rest > 0 {
         sums.reserve(simd, 1);
-        sums.across.add(S::i16s::from_slice(simd, a), S::i16s::from_slice(simd, b));
+        let at = width.whole;
+        let x = load(simd, &row[at..]);
+        let p: S::u16s = before.replace_rest(simd, at, x);
+        let inside = x & width.mask;
+        sums.add(inside, p);
+        sums.low = sums.low.min(x | !width.mask);
+        sums.high = sums.high.max(inside);
+        if DIFFERENCES != ALONE {
+            let d: S::i16s = ((x - p) & width.mask).bitcast();
+            keep::<S, DIFFERENCES>(simd, &mut down, d, &mut difference[at..at + length]);
+            level.add(d, sums.one);
+        }
     }
-    if neighbours.rest > 0 {
+    if DIFFERENCES == DOWN {
+        sums.below += down.take(simd);
+    }
+    if DIFFERENCES == ALONE { 0 } else { i64::from(level.take_short(simd)) }
+}
+
+/// Keeps the differences `d`, or multiplies them with those that the row above kept.
+#[inline(always)]
+fn keep<S: Simd, const DIFFERENCES: u8>(simd: S, down: &mut Products<S>, d: S::i16s, kept: &mut [i16]) {
+    if DIFFERENCES == DOWN {
+        down.add(d, S::i16s::from_slice(simd, kept));
+    } else {
+        d.store_slice(kept);
+    }
+}
+
+/// Products of neighbouring differences of a row.
+#[inline(always)]
+fn across<S: Simd>(simd: S, sums: &mut Sums<S>, width: usize, difference: &[i16]) {
+    let length = S::u16s::LEN;
+    // The last one has no neighbour. Behind it are zeros up to the end of its vector, and then whatever is in the room.
+    let mut left = width - 1;
+    for (a, b) in difference.chunks_exact(length).zip(difference[1..].chunks_exact(length)) {
+        if left == 0 {
+            break;
+        }
         sums.reserve(simd, 1);
-        let mask: S::i16s = first_lanes::<S>(simd, neighbours.rest).bitcast();
-        let at = neighbours.whole;
-        let (a, b) = (&difference[at..at + length], &difference[at + 1..at + 1 + length]);
-        sums.across.add(S::i16s::from_slice(simd, a) & mask, S::i16s::from_slice(simd, b));
+        let (a, b) = (S::i16s::from_slice(simd, a), S::i16s::from_slice(simd, b));
+        if left >= length {
+            sums.across.add(a, b);
+            left -= length;
+        } else {
+            let mask: S::i16s = first_lanes::<S>(simd, left).bitcast();
+            sums.across.add(a & mask, b);
+            left = 0;
+        }
     }
-    frame.right.1 += 2 * level - i64::from(difference[0]) - i64::from(difference[last]);
 }

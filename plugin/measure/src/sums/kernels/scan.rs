@@ -32,53 +32,84 @@ impl Row {
     }
 }
 
-/// Reads up to [`PERIOD`] values; gives their keyed sums and, if `JUDGED`, extremes and sum.
-#[inline(always)]
-pub fn row<S: Simd, const JUDGED: bool>(simd: S, row: &[u16]) -> (Row, [i32; LANES]) {
-    let zero = i32x16::simd_from(simd, 0);
-    let first = row.first().copied().unwrap_or(0);
-    let (mut lanes, mut sums) = (zero, zero);
-    let (mut or, mut and) = (u16x32::simd_from(simd, 0), u16x32::simd_from(simd, u16::MAX));
-    let (mut low, mut high) = (u16x32::simd_from(simd, u16::MAX), u16x32::simd_from(simd, 0));
-    // Signed products: every value is taken 2¹⁵ lower for its sum.
-    let (bias, one) = (u16x32::simd_from(simd, 1 << 15), i16x32::simd_from(simd, 1));
-    let mut step = |x: u16x32<S>, key: i16x32<S>| {
-        lanes += x.bitcast::<i16x32<S>>().pairwise_dot_product(key);
-        or |= x;
-        and &= x;
-        if JUDGED {
-            low = low.min(x);
-            high = high.max(x);
-            sums += (x ^ bias).bitcast::<i16x32<S>>().pairwise_dot_product(one);
-        }
-    };
-    let (whole, rest) = row.as_chunks::<STEP>();
-    for (x, key) in whole.iter().zip(KEYS.as_chunks::<STEP>().0) {
-        step(u16x32::from_slice(simd, x), i16x32::from_slice(simd, key));
+/// What is gathered along a row.
+struct Reading<S: Simd> {
+    keyed: i32x16<S>,
+    sum: i32x16<S>,
+    bits: (u16x32<S>, u16x32<S>),
+    low: u16x32<S>,
+    high: u16x32<S>,
+}
+
+impl<S: Simd> Reading<S> {
+    #[inline(always)]
+    fn new(simd: S) -> Self {
+        let (zero, none) = (i32x16::simd_from(simd, 0), u16x32::simd_from(simd, 0));
+        let all = u16x32::simd_from(simd, u16::MAX);
+        Self { keyed: zero, sum: zero, bits: (none, all), low: all, high: none }
     }
+
+    #[inline(always)]
+    fn step<const JUDGED: bool, const BITS: bool>(&mut self, simd: S, values: &[u16; STEP], keys: &[i16; STEP]) {
+        let x = u16x32::from_slice(simd, values);
+        let key = i16x32::from_slice(simd, keys);
+        self.keyed += x.bitcast::<i16x32<S>>().pairwise_dot_product(key);
+        if BITS || !JUDGED {
+            self.bits.0 |= x;
+        }
+        if BITS {
+            self.bits.1 &= x;
+        }
+        if JUDGED {
+            self.low = self.low.min(x);
+            self.high = self.high.max(x);
+            // Products are signed: every value is taken 2¹⁵ lower.
+            let (bias, one) = (u16x32::simd_from(simd, 1 << 15), i16x32::simd_from(simd, 1));
+            self.sum += (x ^ bias).bitcast::<i16x32<S>>().pairwise_dot_product(one);
+        }
+    }
+}
+
+/// Reads up to [`PERIOD`] values; gives their keyed sums and, if `JUDGED`, extremes and sum.
+///
+/// Without `BITS` the OR is only known to be over 2ⁿ − 1 where a value is, and the AND is not known at all.
+#[inline(always)]
+pub fn row<S: Simd, const JUDGED: bool, const BITS: bool>(simd: S, row: &[u16]) -> (Row, [i32; LANES]) {
+    let mut reading = Reading::new(simd);
+    let (whole, rest) = row.as_chunks::<STEP>();
+    for (values, keys) in whole.iter().zip(KEYS.as_chunks::<STEP>().0) {
+        reading.step::<JUDGED, BITS>(simd, values, keys);
+    }
+    let first = row.first().copied().unwrap_or(0);
     let mut padding = 0;
     if !rest.is_empty() {
         // Filled up with a value of the row, which changes no extreme and no bit; it has no key.
         let (mut values, mut keys) = ([first; STEP], [0; STEP]);
         values[..rest.len()].copy_from_slice(rest);
         keys[..rest.len()].copy_from_slice(&KEYS[whole.len() * STEP..][..rest.len()]);
-        step(u16x32::from_slice(simd, &values), i16x32::from_slice(simd, &keys));
+        reading.step::<JUDGED, BITS>(simd, &values, &keys);
         padding = STEP - rest.len();
     }
     let mut found = Row::EMPTY;
     if !row.is_empty() {
-        found.bits = (
-            or.as_slice().iter().fold(0, |bits, x| bits | x),
-            and.as_slice().iter().fold(u16::MAX, |bits, x| bits & x),
-        );
+        let (or, and) = reading.bits;
+        if BITS {
+            for (or, and) in or.as_slice().iter().zip(and.as_slice()) {
+                found.bits = (found.bits.0 | or, found.bits.1 & and);
+            }
+        } else if !JUDGED {
+            // The largest of ORs reaches over 2ⁿ − 1 where any of them does.
+            found.bits.0 = or.reduce_max();
+        }
         if JUDGED {
-            (found.low, found.high) = (low.reduce_min(), high.reduce_max());
-            let biased = i64::from(sums.reduce_sum()) + (1 << 15) * (row.len() + padding) as i64;
+            (found.low, found.high) = (reading.low.reduce_min(), reading.high.reduce_max());
+            found.bits.0 |= found.high;
+            let biased = i64::from(reading.sum.reduce_sum()) + (1 << 15) * (row.len() + padding) as i64;
             found.sum = (biased - padding as i64 * i64::from(first)) as u64;
         }
     }
     let mut keyed = [0; LANES];
-    lanes.store_slice(&mut keyed);
+    reading.keyed.store_slice(&mut keyed);
     (found, keyed)
 }
 

@@ -1,5 +1,7 @@
 //! Which codes a component uses: the step between them and whether there are enough to say so.
 
+use super::scan::Row;
+
 /// Codes that must have been seen before a step is told.
 const ENOUGH_CODES: u32 = 16;
 
@@ -19,19 +21,36 @@ impl Default for CodeSteps {
 }
 
 impl CodeSteps {
-    /// Takes in a row whose codes have the OR and AND `bits`.
-    pub fn row(&mut self, row: &[u16], bits: (u16, u16)) {
-        self.bits = (self.bits.0 | bits.0, self.bits.1 & bits.1);
-        if self.occupied < ENOUGH_CODES {
-            for &code in row {
-                let word = &mut self.seen[usize::from(code >> 6)];
-                let bit = 1 << (code & 63);
-                if *word & bit == 0 {
-                    *word |= bit;
-                    self.occupied += 1;
-                }
+    /// Whether the step is 1 and can become no other: rows need tell nothing more.
+    #[must_use]
+    pub fn is_finest(&self) -> bool {
+        self.step() == Some(1)
+    }
+
+    /// Takes in a row of which `found` was found: bits and extremes, unless the step [`Self::is_finest`].
+    pub fn row(&mut self, row: &[u16], found: &Row) {
+        if self.is_finest() {
+            return;
+        }
+        self.bits = (self.bits.0 | found.bits.0, self.bits.1 & found.bits.1);
+        if self.occupied >= ENOUGH_CODES || self.all_seen(found.low, found.high) {
+            return;
+        }
+        for &code in row {
+            let word = &mut self.seen[usize::from(code >> 6)];
+            let bit = 1 << (code & 63);
+            if *word & bit == 0 {
+                *word |= bit;
+                self.occupied += 1;
             }
         }
+    }
+
+    /// Whether all codes that can lie from `low` to `high` were seen: few, as long as few were seen at all.
+    fn all_seen(&self, low: u16, high: u16) -> bool {
+        let step = 1 << (self.bits.0 & !self.bits.1).trailing_zeros().min(15);
+        let seen = |code: u16| self.seen[usize::from(code >> 6)] & (1 << (code & 63)) != 0;
+        low > high || (low..=high).step_by(step).all(seen)
     }
 
     /// Largest power of two that divides all differences of codes; `None` below 16 occupied codes.
@@ -48,7 +67,8 @@ mod tests {
     use crate::sums::kernels::oracle;
 
     fn add(steps: &mut CodeSteps, row: &[u16]) {
-        steps.row(row, oracle::bits(row));
+        let (low, high) = oracle::extremes(row).unwrap_or((u16::MAX, 0));
+        steps.row(row, &Row { bits: oracle::bits(row), low, high, sum: 0 });
     }
 
     #[test]
