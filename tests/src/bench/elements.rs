@@ -1,8 +1,9 @@
 //! The element among stock elements, by the CPU time between its pads; and whether its cost keeps steady.
 
-use std::cell::RefCell;
+use std::cell::{Cell, RefCell};
 
 use super::clock;
+use super::kernels::{Stream, metering};
 use super::plan::Plan;
 use super::report::{Row, Unit, at_least, at_most, milliseconds, table, times};
 use super::rounds::{Rounds, Spread, Turn, quantile};
@@ -47,6 +48,9 @@ pub fn run(plan: &Plan, uhd: &Ring) -> Result<String, String> {
         let turn: Turn<'_> = Box::new(move || stage.mean(plan.turn));
         (name.to_owned(), turn)
     });
+    let stream = Stream { ring: &nv12, at: Cell::new(0) };
+    let alone = metering(&stream, Asked::patches(&nv12.format, plan.hd_patch, false), plan.turn);
+    let parties = parties.chain([("meter alone, pair-wise, HD NV12".to_owned(), alone)]);
     let rounds = Rounds::run(parties.collect(), plan)?;
     let stock = [
         times(
@@ -58,6 +62,11 @@ pub fn run(plan: &Plan, uhd: &Ring) -> Result<String, String> {
             "UHD of 10 bits, videoconvert + videoanalyse to noisemeter",
             rounds.ratio("videoconvert + videoanalyse, UHD I422_10", "noisemeter, UHD I422_10"),
             at_least(8.0, 11.0),
+        ),
+        times(
+            "HD, videoanalyse to the meter alone, pair-wise",
+            rounds.ratio("videoanalyse, HD I420", "meter alone, pair-wise, HD NV12"),
+            None,
         ),
         times(
             "HD, videobalance to noisemeter",

@@ -15,13 +15,20 @@ use super::workloads::{Asked, Layout, Ring, patches, read};
 
 /// Frames on which values are compared before anything is timed.
 const CHECKED: usize = 4;
-/// Columns and rows of patches over which time is to grow along a straight line.
-const GROWTH: [(u32, u32); 6] = [(3, 2), (6, 2), (6, 4), (9, 4), (12, 4), (12, 5)];
+/// Columns and rows of patches, of which some are taken.
+const MOST: (u32, u32) = (12, 5);
+/// How many of them, over which time is to grow along a straight line.
+const GROWTH: [usize; 6] = [6, 12, 24, 36, 48, 60];
+/// Differences of a few percent need more rounds than ratios.
+const MORE: usize = 3;
 
 /// Successive frames for everybody: whoever takes a turn gets frames that nobody read for long.
-struct Stream<'a> {
-    ring: &'a Ring,
-    at: Cell<usize>,
+#[derive(Debug)]
+pub struct Stream<'a> {
+    /// The frames.
+    pub ring: &'a Ring,
+    /// The last one that was taken.
+    pub at: Cell<usize>,
 }
 
 impl Stream<'_> {
@@ -48,7 +55,7 @@ fn reading<'a>(stream: &'a Stream<'a>, reads: usize, frames: usize) -> Turn<'a> 
 }
 
 /// A turn of a meter.
-fn metering<'a>(stream: &'a Stream<'a>, asked: Asked, frames: usize) -> Turn<'a> {
+pub fn metering<'a>(stream: &'a Stream<'a>, asked: Asked, frames: usize) -> Turn<'a> {
     let mut meter = asked.meter(&stream.ring.format);
     Box::new(move || {
         let mut spent = 0;
@@ -108,25 +115,12 @@ pub fn run(plan: &Plan, uhd: &Ring, peers: &RefCell<Peers>, folder: &Path) -> Re
     let mut meter = |name: &str, stream, asked| {
         parties.push((name.to_owned(), metering(stream, asked, turn)));
     };
-    let squares = |(cols, rows): (u32, u32), size| Asked {
-        regions: patches(&uhd.format, cols, rows, size),
-        ..Asked::default()
-    };
     meter("no region, UHD", &uhd_stream, Asked::default());
-    let mut one = patch(false);
-    one.regions.truncate(1);
-    meter("one patch, UHD", &uhd_stream, one);
     meter("W1", &uhd_stream, patch(false));
     meter("W1 full set", &uhd_stream, patch(true));
     meter("W2", &hd_stream, hd_patch(false));
     meter("W2 full set", &hd_stream, hd_patch(true));
     meter("W3", &uhd_stream, Asked::grid());
-    for at in GROWTH {
-        meter(&format!("{} patches", at.0 * at.1), &uhd_stream, squares(at, plan.uhd_patch));
-    }
-    let (many, few) = (plan.many, plan.few);
-    meter("many small", &uhd_stream, squares((many.0, many.1), many.2));
-    meter("few large", &uhd_stream, squares((few.0, few.1), few.2));
     for work in &works {
         for peer in ["numpy", "OpenCV"] {
             let take = move || peers.borrow_mut().time(work.name, peer, turn);
@@ -136,7 +130,62 @@ pub fn run(plan: &Plan, uhd: &Ring, peers: &RefCell<Peers>, folder: &Path) -> Re
     let sigma = move || peers.borrow_mut().time("W1", "scikit-image", turn);
     parties.push(("W1 scikit-image".into(), Box::new(sigma)));
     let rounds = Rounds::run(parties, plan)?;
-    Ok(tables(&rounds, plan))
+    Ok(tables(&rounds, plan) + &growth(plan, uhd)?)
+}
+
+/// What regions cost as they grow in number: one, sixty, very many; pair-wise.
+fn growth(plan: &Plan, uhd: &Ring) -> Result<String, String> {
+    let stream = Stream { ring: uhd, at: Cell::new(0) };
+    let squares = |cols, rows, size, count: usize| {
+        let all = patches(&uhd.format, cols, rows, size);
+        let last = all.len();
+        // Evenly spread, so that it does not matter which they are.
+        let some =
+            all.into_iter().enumerate().filter(|(i, _)| i * count % last < count).map(|(_, region)| region);
+        Asked { regions: some.collect(), ..Asked::default() }
+    };
+    let mut one = Asked::patches(&uhd.format, plan.uhd_patch, false);
+    one.regions.truncate(1);
+    let ((cols, rows, small), (across, down, large)) = (plan.many, plan.few);
+    let mut asked = vec![
+        ("none".to_owned(), Asked::default()),
+        ("one".to_owned(), one),
+        ("many small".to_owned(), squares(cols, rows, small, (cols * rows) as usize)),
+        ("few large".to_owned(), squares(across, down, large, (across * down) as usize)),
+    ];
+    asked.extend(GROWTH.map(|n| (format!("{n} patches"), squares(MOST.0, MOST.1, plan.uhd_patch, n))));
+    let parties = asked.into_iter().map(|(name, asked)| (name, metering(&stream, asked, plan.turn)));
+    let rounds = Rounds::run(parties.collect(), &Plan { rounds: MORE * plan.rounds, ..plan.clone() })?;
+    let rows = [
+        share(
+            "one 200×200 patch over none",
+            rounds.of(|time| time("one") / time("none") - 1.0),
+            at_most(0.04, 0.025),
+        ),
+        share(
+            "the same, a 24th of what 24 patches cost",
+            rounds.of(|time| (time("24 patches") / time("none") - 1.0) / 24.0),
+            None,
+        ),
+        share(
+            "6 to 60 patches: farthest from a straight line",
+            Spread::once(bend(&rounds)),
+            at_most(0.05, 0.05),
+        ),
+        times(
+            format!("{} small regions, to as many samples in large ones", cols * rows),
+            rounds.ratio("many small", "few large"),
+            at_most(1.5, 1.5),
+        ),
+        times(
+            "the same, without what a frame costs that has none",
+            rounds.of(|time| (time("many small") - time("none")) / (time("few large") - time("none"))),
+            None,
+        ),
+    ];
+    let spent: Vec<Row> = rounds.milliseconds().map(|(name, found)| milliseconds(name, found)).collect();
+    Ok(table("As regions grow in number, UHD, pair-wise", &rows, plan.judged)
+        + &table("CPU time of a frame with them", &spent, plan.judged))
 }
 
 /// Writes the frames, and has all numbers checked.
@@ -177,33 +226,6 @@ fn tables(rounds: &Rounds, plan: &Plan) -> String {
         times("W2 pair-wise, to one read", rounds.ratio("W2", "one read, HD"), None),
         times("W2 full set, to one read", rounds.ratio("W2 full set", "one read, HD"), None),
     ];
-    let patch =
-        |time: &dyn Fn(&str) -> f64| (time("W1") - time("no region, UHD")) / 24.0 / time("no region, UHD");
-    let growth = [
-        share(
-            "one 200×200 patch over none, pair-wise",
-            rounds.of(|time| time("one patch, UHD") / time("no region, UHD") - 1.0),
-            at_most(0.04, 0.025),
-        ),
-        share("the same, a 24th of what 24 patches cost", rounds.of(patch), None),
-        share(
-            "6 to 60 patches: farthest from a straight line",
-            Spread::once(bend(rounds)),
-            at_most(0.05, 0.05),
-        ),
-        times(
-            format!("{} small regions, to as many samples in large ones", plan.many.0 * plan.many.1),
-            rounds.ratio("many small", "few large"),
-            at_most(1.5, 1.5),
-        ),
-        times(
-            "the same, without what a frame costs that has none",
-            rounds.of(|time| {
-                (time("many small") - time("no region, UHD")) / (time("few large") - time("no region, UHD"))
-            }),
-            None,
-        ),
-    ];
     let stack = |time: &dyn Fn(&str) -> f64| time("W1 full set") - time("no region, UHD");
     let general = [
         times("W1, numpy to ours", rounds.ratio("W1 numpy", "W1"), at_least(7.0, 9.0)),
@@ -220,7 +242,6 @@ fn tables(rounds: &Rounds, plan: &Plan) -> String {
     [
         table("Beside one read of memory", &floor, plan.judged),
         table("Beside general libraries, one thread", &general, plan.judged),
-        table("As regions grow", &growth, plan.judged),
         table("CPU time of a frame behind these ratios", &spent, plan.judged),
     ]
     .concat()
@@ -228,13 +249,8 @@ fn tables(rounds: &Rounds, plan: &Plan) -> String {
 
 /// Largest relative distance of a median time from the straight line through all, over the number of patches.
 fn bend(rounds: &Rounds) -> f64 {
-    let points: Vec<(f64, f64)> = GROWTH
-        .iter()
-        .map(|(cols, rows)| {
-            let count = cols * rows;
-            (f64::from(count), rounds.of(|time| time(&format!("{count} patches"))).median)
-        })
-        .collect();
+    let median = |count: usize| rounds.of(|time| time(&format!("{count} patches"))).median;
+    let points: Vec<(f64, f64)> = GROWTH.iter().map(|&count| (count as f64, median(count))).collect();
     let n = points.len() as f64;
     let mean = points.iter().fold((0.0, 0.0), |sum, (x, y)| (sum.0 + x / n, sum.1 + y / n));
     let slope = points.iter().map(|(x, y)| (x - mean.0) * (y - mean.1)).sum::<f64>()

@@ -20,6 +20,8 @@ pub fn describe(libraries: &Value) -> String {
         .collect();
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let release = fs::read_to_string("/proc/sys/kernel/osrelease").unwrap_or_default();
+    let load = fs::read_to_string("/proc/loadavg").unwrap_or_default();
+    let load = load.split(' ').next().unwrap_or_default().to_owned();
     let versions: Vec<String> = libraries
         .as_object()
         .into_iter()
@@ -27,7 +29,8 @@ pub fn describe(libraries: &Value) -> String {
         .map(|(name, version)| format!("{name} {}", version.as_str().unwrap_or_default()))
         .collect();
     format!(
-        "Machine: {} (family {}, model {}; {}), {cores} cores; Linux {}; {}; {}; {}; {}.\n",
+        "Machine: {} (family {}, model {}; {}), {cores} cores; Linux {}; {}; {}; {}; {}. \
+         Load of the minute before: {load}.\n",
         field("model name"),
         field("cpu family"),
         field("model"),
