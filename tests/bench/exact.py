@@ -80,6 +80,21 @@ def check_peer(work, peer, frames):
     return None
 
 
+def check_stacks(work, peer, frames):
+    """The same for what the full set adds: sums of pixels everywhere, those of the last frame in the last region."""
+    for index in range(frames):
+        peer.frame(index, index > 0)
+    for (number, component), (pixels, *_) in peer.before.items():
+        stack = np.array([work.planes(i)[component][work.regions[number][component]] for i in range(frames)], np.int64)
+        if np.abs(pixels - stack.sum(0)).max() > 0:
+            return f"{peer.name}: pixel sums of {component}/{number} are wrong"
+    last = stack[-1]
+    for got, want in zip(peer.last, (last.sum(0), last.sum(1), (last**2).sum())):
+        if np.any(np.abs(np.ravel(got) - want) > FLOAT32 * want):
+            return f"{peer.name}: {got} is not {want}"
+    return None
+
+
 def check_record(work, record, frames):
     """The first fault in the meter's record of the first frames, or None."""
     share = [whole(work, work.planes(i)) for i in range(frames)]
@@ -99,7 +114,8 @@ def check_record(work, record, frames):
             # Exact to the last division: n·Σd² − (Σd)² is an integer.
             half = sum(int(n * f["d_square"] - f["d_sum"] ** 2) for f in found) / (2 * n * (n - 1) * len(found))
             mean = sum(int(s.sum()) for s in stack) / (n * frames)
-            want = {"temporal_pair": 100 * np.sqrt(half) / (span * unit), "mean": 100 * (mean - black * unit) / (span * unit),
+            percent = 100 / (span * unit)
+            want = {"temporal_pair": percent * np.sqrt(half), "mean": percent * (mean - black * unit),
                     "min_codes": min(s.min() for s in stack), "max_codes": max(s.max() for s in stack)}
             if not work.grid and record["regions"][number]["components"][name].get("var", {}).get("c0") is not None:
                 cube = np.array(stack, np.float64)

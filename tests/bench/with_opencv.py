@@ -118,7 +118,8 @@ class Cells(Patches):
         low, high, _, _ = cv2.minMaxLoc(now)
         self.limits(now, low, high)
         return (total(now), square, previous, product(top[:, 1:], top[:, :-1]),
-                2 * sides - total(top[:, :1]) - total(top[:, -1:]), product(top, below), sides + total(below), low, high)
+                2 * sides - total(top[:, :1]) - total(top[:, -1:]), product(top, below),
+                sides + total(below), low, high)
 
 
 class Stacks(Patches):
