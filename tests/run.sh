@@ -81,6 +81,7 @@ cargo nextest run --workspace --locked --no-fail-fast
 begin 'Benches, each run once (cargo test --bench)'
 # Equality with the plain loops is asserted before anything is timed; here nothing is timed.
 cargo test --workspace --locked --bench '*' --quiet
+tests/bench.sh --quick >/dev/null
 
 begin 'Documentation examples (cargo test --doc)'
 cargo test --workspace --locked --doc --quiet

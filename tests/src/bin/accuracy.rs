@@ -9,6 +9,7 @@ use std::time::Instant;
 
 use noisemeter_tests::accuracy::campaign::{self, Part};
 use noisemeter_tests::accuracy::{case, cases, coverage, lamps};
+use noisemeter_tests::book;
 
 /// Between these lines of the book stands what this program wrote.
 const MARKS: [&str; 2] = ["<!-- tables: written by tests/accuracy.sh -->", "<!-- end of tables -->"];
@@ -24,7 +25,8 @@ fn main() -> ExitCode {
     };
     let text: String = parts.iter().map(|part| format!("\n### {}\n\n{}", part.title, part.text)).collect();
     if words.is_empty() {
-        if let Err(problem) = write(&text) {
+        let page = Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/accuracy.md");
+        if let Err(problem) = book::write(&page, MARKS, &text) {
             eprintln!("{problem}");
             return ExitCode::from(2);
         }
@@ -70,16 +72,4 @@ fn run(words: &[String]) -> Result<Vec<Part>, String> {
         take(word, &part);
     }
     Ok(parts)
-}
-
-/// Puts `text` between the marks of the book.
-fn write(text: &str) -> Result<(), String> {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../docs/accuracy.md");
-    let told = |problem: &dyn std::fmt::Display| format!("{}: {problem}", path.display());
-    let book = std::fs::read_to_string(&path).map_err(|error| told(&error))?;
-    let [begin, end] = MARKS;
-    let split = book.split_once(begin).and_then(|(before, rest)| Some((before, rest.split_once(end)?.1)));
-    let (before, after) =
-        split.ok_or_else(|| told(&format!("the lines \"{begin}\" and \"{end}\" are missing")))?;
-    std::fs::write(&path, format!("{before}{begin}\n{text}\n{end}{after}")).map_err(|error| told(&error))
 }
