@@ -1,9 +1,10 @@
 use noise_measure::format::*; use noise_measure::meter::*; use noise_measure::region::*; use noise_measure::view::*;
 use noise_measure::kernels::levels;
-fn cpu() -> f64 { std::fs::read_to_string("/proc/thread-self/schedstat").unwrap().split(' ').next().unwrap().parse::<f64>().unwrap() / 1e6 }
+use std::time::Instant; fn cpu() -> f64 { static T: std::sync::LazyLock<Instant> = std::sync::LazyLock::new(Instant::now); T.elapsed().as_secs_f64() * 1e3 }
 fn main() {
     let (w, h) = (3840usize, 2160usize);
     let mode = std::env::args().nth(1).unwrap_or("w1".into());
+    if mode == "hd" { return hd(); }
     let want = std::env::args().nth(2).unwrap_or("Avx2".into());
     let comp = |channel, sub| ComponentFormat { channel, depth: 10, horizontal: if sub { Sampling::subsampled(2) } else { Sampling::FULL }, vertical: Sampling::FULL };
     let format = FrameFormat { width: w as u32, height: h as u32, components: vec![comp(Channel::Y, false), comp(Channel::Cb, true), comp(Channel::Cr, true)], model: Model::Yuv, range: Range::Narrow, matrix: Matrix::Bt709, scan: Scan::Progressive };
@@ -39,5 +40,31 @@ fn main() {
         }
         times.drain(..5); times.sort_by(f64::total_cmp); floors.sort_by(f64::total_cmp);
         println!("{mode} {name:.10} meter {:.2} [{:.2}] floor {:.2} [{:.2}] ratio {:.2} {}", times[times.len() / 2], times[5], floors[40], floors[5], times[times.len() / 2] / floors[40], sink & 1);
+    }
+}
+
+fn hd() {
+    let (w, h) = (1920usize, 1080usize);
+    let comp = |channel, sub| ComponentFormat { channel, depth: 8, horizontal: if sub { Sampling::subsampled(2) } else { Sampling::FULL }, vertical: if sub { Sampling::subsampled(2) } else { Sampling::FULL } };
+    let format = FrameFormat { width: w as u32, height: h as u32, components: vec![comp(Channel::Y, false), comp(Channel::Cb, true), comp(Channel::Cr, true)], model: Model::Yuv, range: Range::Narrow, matrix: Matrix::Bt709, scan: Scan::Progressive };
+    let frame = Rect { x: 0, y: 0, width: w as u32, height: h as u32 };
+    let regions: Vec<Region> = (0..24).map(|i| Region { name: format!("r{i}"), role: None, reflectance: None, rect: Rect { x: 50 + (i % 6) * 300, y: 50 + (i / 6) * 250, width: 100, height: 100 }, inside: true }).collect();
+    let config = MeterConfig { format, active: frame, regions, grid: None, full_set_share: Some(0.0) };
+    let mut state = 1u64;
+    let frames: Vec<Vec<u8>> = (0..40).map(|_| (0..w * h * 3 / 2).map(|_| { state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407); 100 + (0..6).map(|k| (state >> (16 + 8 * k)) as u8 & 3).sum::<u8>() }).collect()).collect();
+    for level in levels() {
+        let name = format!("{level:?}"); if !name.starts_with("Avx2") { continue; }
+        let mut meter = Meter::at_level(config.clone(), level);
+        let mut times = vec![];
+        for i in 0..200 {
+            let d = &frames[i % 40];
+            let p = Packing { word: Word::U8, shift: 0, depth: 8 };
+            let v = [ComponentView::new(Channel::Y, d, Placement { offset: 0, row_stride: w, sample_stride: 1, width: w, height: h }, p).unwrap(), ComponentView::new(Channel::Cb, d, Placement { offset: w * h, row_stride: w, sample_stride: 2, width: w / 2, height: h / 2 }, p).unwrap(), ComponentView::new(Channel::Cr, d, Placement { offset: w * h + 1, row_stride: w, sample_stride: 2, width: w / 2, height: h / 2 }, p).unwrap()];
+            let t = cpu();
+            meter.add(&v, &[], FrameTags::default()).unwrap();
+            times.push(cpu() - t);
+        }
+        times.drain(..5); times.sort_by(f64::total_cmp);
+        println!("hd {name:.10} {:.3} [{:.3}]", times[times.len() / 2], times[20]);
     }
 }

@@ -172,6 +172,7 @@ impl<'a> ComponentView<'a> {
     /// Copies the code values of row `y`, samples `x..x + out.len()`, into `out`.
     ///
     /// Samples outside the view are not touched; `out` keeps what it had there.
+    #[inline(always)]
     pub fn read_row(&self, y: usize, x: usize, out: &mut [u16]) {
         let Placement { offset, row_stride, sample_stride, width, height } = self.placement;
         if y >= height || x >= width {
@@ -186,10 +187,13 @@ impl<'a> ComponentView<'a> {
         let Packing { word, shift, .. } = self.packing;
         let mask = self.max();
         let code = |word: u32| (word >> shift) as u16 & mask;
+        // In 16 bits where the word has no more: vectors hold twice as many.
+        let short = |word: u16| (word >> (shift & 15)) & mask;
         match word {
-            Word::U8 => gather(bytes, sample_stride, out, |[a]| code(u32::from(a))),
-            Word::U16Le => gather(bytes, sample_stride, out, |at| code(u32::from(u16::from_le_bytes(at)))),
-            Word::U16Be => gather(bytes, sample_stride, out, |at| code(u32::from(u16::from_be_bytes(at)))),
+            Word::U8 if shift == 0 => gather(bytes, sample_stride, out, |[a]| u16::from(a) & mask),
+            Word::U8 => gather(bytes, sample_stride, out, |[a]| short(u16::from(a))),
+            Word::U16Le => gather(bytes, sample_stride, out, |at| short(u16::from_le_bytes(at))),
+            Word::U16Be => gather(bytes, sample_stride, out, |at| short(u16::from_be_bytes(at))),
             Word::U32Le => gather(bytes, sample_stride, out, |at| code(u32::from_le_bytes(at))),
             Word::U32Be => gather(bytes, sample_stride, out, |at| code(u32::from_be_bytes(at))),
         }

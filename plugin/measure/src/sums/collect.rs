@@ -165,7 +165,7 @@ impl RegionSums {
         let counts = format
             .components
             .iter()
-            .map(|c| CodeCounts::new(ClipLimits::new(format.range, c.channel, c.depth)))
+            .map(|c| CodeCounts::new(ClipLimits::new(format.range, c.channel, c.depth), !set.lent))
             .collect();
         Self { full: set.full, fields, counts }
     }

@@ -15,8 +15,19 @@ use crate::sums::open::{OpenWindow, at};
 use crate::sums::patch::Patch;
 use crate::sums::scan::{FrameScan, MOST, fields};
 
-/// Rows of the tallest component in a strip: those of all components fit the second-level cache beside what regions keep.
-const STRIP: usize = 8;
+/// Bytes of the tallest component in a strip, in 16-bit samples: enough for the memory's own reading ahead to pay, and few
+/// enough for a strip of all components, with what regions keep of it, to stay in the second-level cache. Where the frame
+/// before is read as well, both share it.
+const STRIP_BYTES: usize = 192 * 1024;
+const SHARED_STRIP_BYTES: usize = 128 * 1024;
+/// Most rows in a strip.
+const MOST_ROWS: usize = 64;
+
+/// Rows of a strip of a component of `width` samples.
+fn strip_rows(width: usize, shared: bool) -> usize {
+    let bytes = if shared { SHARED_STRIP_BYTES } else { STRIP_BYTES };
+    (bytes / (2 * width.max(1))).clamp(1, MOST_ROWS)
+}
 
 /// Rows of a strip in other form, kept from frame to frame.
 #[derive(Debug, Default)]
@@ -112,7 +123,10 @@ fn field<S: Simd>(
         *next = 0;
     });
     let Room { this: own, before: own_before, mixed, wide_mixed, active } = &mut room;
-    let strips = views.iter().map(ComponentView::height).max().unwrap_or(0).div_ceil(STRIP);
+    let (width, height) = views.iter().fold((0, 0), |(width, height), view| {
+        (width.max(view.width()), height.max(view.height()))
+    });
+    let strips = height.div_ceil(strip_rows(width, !before.is_empty()));
     for strip in 0..strips {
         let mut patches: [(Patch<'_>, (u16, u16)); 4] = [(Patch::new(&[], 0, 0, 0), (u16::MAX, 0)); 4];
         let mut rows: [Option<Rows<'_>>; 4] = [None; 4];
@@ -142,7 +156,7 @@ fn field<S: Simd>(
                 }
                 _ => {
                     memory.unclean |= words.is_some();
-                    let copied = copy(view, y, height, own);
+                    let copied = copy(simd, view, y, height, own);
                     patches[c].1 = read.rows(simd, copied, u16::MAX).unwrap_or((u16::MAX, 0));
                     copied
                 }
@@ -153,7 +167,7 @@ fn field<S: Simd>(
             patches[c].0 = this.part(place.x, top - y, place.width, lines);
             let before = before.get(c).map(|view| match view.words(y, height) {
                 Some(words) if !memory.unclean => words,
-                _ => copy(view, y, height, own_before),
+                _ => copy(simd, view, y, height, own_before),
             });
             // Cells are narrow: their pieces of rows come faster from the cache than from afar, each for itself.
             before.into_iter().for_each(fetch);
@@ -227,12 +241,26 @@ fn fetch(patch: Patch<'_>) {
 }
 
 /// Rows `y..` of `view` as code values in `room`.
-fn copy<'a>(view: &ComponentView<'_>, y: usize, height: usize, room: &'a mut Vec<u16>) -> Patch<'a> {
+#[inline(always)]
+fn copy<'a, S: Simd>(
+    simd: S,
+    view: &ComponentView<'_>,
+    y: usize,
+    height: usize,
+    room: &'a mut Vec<u16>,
+) -> Patch<'a> {
     let width = view.width();
-    room.resize(width * height.max(STRIP), 0);
-    for (row, line) in room.chunks_exact_mut(width.max(1)).zip(y..y + height) {
-        view.read_row(line, 0, row);
+    if room.len() < width * height {
+        room.resize(width * height, 0);
     }
+    simd.vectorize(
+        #[inline(always)]
+        || {
+            for (row, line) in room.chunks_exact_mut(width.max(1)).zip(y..y + height) {
+                view.read_row(line, 0, row);
+            }
+        },
+    );
     Patch::new(room, width, width, height)
 }
 
@@ -283,7 +311,7 @@ impl Read<'_> {
     fn read<S: Simd>(&mut self, simd: S, patch: Patch<'_>, max: u16) -> Option<(u16, u16)> {
         let mut print = self.print;
         let mut extremes = (u16::MAX, 0);
-        let mut sums = [0; 2 * STRIP];
+        let mut sums = [0; MOST_ROWS];
         let Place { x, y: top, width, height } = self.place;
         let whole = x == 0 && width == patch.width && self.scan.is_some();
         for line in 0..patch.rows {

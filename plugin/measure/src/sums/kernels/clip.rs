@@ -178,6 +178,8 @@ struct Counted {
 #[derive(Debug, Clone)]
 pub struct CodeCounts {
     limits: ClipLimits,
+    /// Whether the outermost codes are wanted, for rails.
+    tails: bool,
     samples: u64,
     counted: Counted,
     /// Samples of the open frame, and what had been counted before it, once it changed anything.
@@ -186,9 +188,9 @@ pub struct CodeCounts {
 }
 
 impl CodeCounts {
-    /// No samples yet.
+    /// No samples yet; without `tails` there are no rails.
     #[must_use]
-    pub fn new(limits: ClipLimits) -> Self {
+    pub fn new(limits: ClipLimits, tails: bool) -> Self {
         let counted = Counted {
             low: Tail::default(),
             high: Tail::default(),
@@ -199,7 +201,7 @@ impl CodeCounts {
             clipped_low: 0,
             clipped_high: [0; STEPS],
         };
-        Self { limits, samples: 0, counted, open: 0, kept: None }
+        Self { limits, tails, samples: 0, counted, open: 0, kept: None }
     }
 
     /// Opens a frame.
@@ -225,12 +227,12 @@ impl CodeCounts {
         }
         self.samples += samples;
         self.open += samples;
-        let (limits, counted) = (self.limits, &self.counted);
-        let (low, high) = (counted.low.reaches(min, 0), counted.high.reaches(max, u16::MAX));
+        let (limits, tails, counted) = (self.limits, self.tails, &self.counted);
+        let further = min < counted.min || max > counted.max;
+        let reaches = tails && (counted.low.reaches(min, 0) || counted.high.reaches(max, u16::MAX));
         let clips = min <= limits.floor || max >= limits.lowest_high();
         let outside = min < limits.black || max > limits.white;
-        // Tails reach as far as the extremes, or further.
-        if !(low || high || clips || outside) {
+        if !(further || reaches || clips || outside) {
             return;
         }
         if self.kept.is_none() {
@@ -239,7 +241,7 @@ impl CodeCounts {
         let counted = &mut self.counted;
         simd.vectorize(
             #[inline(always)]
-            || counted.patch(simd, &limits, patch, (min, max)),
+            || counted.patch(simd, &limits, tails, patch, (min, max)),
         );
     }
 
@@ -297,17 +299,24 @@ impl CodeCounts {
 
 impl Counted {
     #[inline(always)]
-    fn patch<S: Simd>(&mut self, simd: S, limits: &ClipLimits, patch: Patch<'_>, (min, max): (u16, u16)) {
+    fn patch<S: Simd>(
+        &mut self,
+        simd: S,
+        limits: &ClipLimits,
+        tails: bool,
+        patch: Patch<'_>,
+        (min, max): (u16, u16),
+    ) {
         self.min = self.min.min(min);
         self.max = self.max.max(max);
-        if self.low.reaches(min, 0) {
+        if tails && self.low.reaches(min, 0) {
             let found = self.low.codes(0).map(
                 #[inline(always)]
                 |codes| tail::<S, false>(simd, patch, codes),
             );
             self.low.patch(patch, found, 0);
         }
-        if self.high.reaches(max, u16::MAX) {
+        if tails && self.high.reaches(max, u16::MAX) {
             let found = self.high.codes(u16::MAX).map(
                 #[inline(always)]
                 |codes| tail::<S, true>(simd, patch, codes),
@@ -353,7 +362,7 @@ mod tests {
     use fearless_simd::dispatch;
 
     fn counts(range: Range, depth: u32, row: &[u16]) -> CodeCounts {
-        let mut counts = CodeCounts::new(ClipLimits::new(range, Channel::Y, depth));
+        let mut counts = CodeCounts::new(ClipLimits::new(range, Channel::Y, depth), true);
         add(&mut counts, row);
         counts
     }
@@ -413,7 +422,7 @@ mod tests {
     #[test]
     fn tails_do_not_depend_on_the_order_of_rows() {
         let rows: [&[u16]; 4] = [&[9, 7, 7], &[5, 5, 9], &[5, 6], &[100, 5]];
-        let mut forward = CodeCounts::new(ClipLimits::new(Range::Full, Channel::Y, 8));
+        let mut forward = CodeCounts::new(ClipLimits::new(Range::Full, Channel::Y, 8), true);
         let mut backward = forward.clone();
         rows.iter().for_each(|row| add(&mut forward, row));
         rows.iter().rev().for_each(|row| add(&mut backward, row));

@@ -1,4 +1,5 @@
-//! Counting codes: equal to one, or outside bounds.
+//! Counting codes: equal to one, or outside bounds. Each count is a function apart: callers' values would take registers
+//! from the counters.
 
 use fearless_simd::prelude::*;
 
@@ -42,8 +43,20 @@ fn inside<S: Simd>(simd: S, x: S::u16s, (low, high): (u16, u16)) -> S::mask16s {
 }
 
 /// Places where any of the patches is outside its `low..=high`; the smallest patch ends the count.
-#[inline(always)]
+#[inline(never)]
 pub fn any_outside<S: Simd, const N: usize>(simd: S, patches: [Patch<'_>; N], bounds: [(u16, u16); N]) -> u64 {
+    simd.vectorize(
+        #[inline(always)]
+        || count_outside(simd, patches, bounds),
+    )
+}
+
+#[inline(always)]
+fn count_outside<S: Simd, const N: usize>(
+    simd: S,
+    patches: [Patch<'_>; N],
+    bounds: [(u16, u16); N],
+) -> u64 {
     let (mut width, mut rows) = (usize::MAX, usize::MAX);
     for patch in &patches {
         (width, rows) = (width.min(patch.width), rows.min(patch.rows));
@@ -104,8 +117,20 @@ impl<S: Simd, const HIGH: bool> Tail<S, HIGH> {
 }
 
 /// Samples equal to `outer`, equal to `inner`, and as far out as `inner` or further: down, or up if `HIGH`.
+#[inline(never)]
+pub fn tail<S: Simd, const HIGH: bool>(simd: S, patch: Patch<'_>, codes: (u16, u16)) -> [u64; 3] {
+    simd.vectorize(
+        #[inline(always)]
+        || count_tail::<S, HIGH>(simd, patch, codes),
+    )
+}
+
 #[inline(always)]
-pub fn tail<S: Simd, const HIGH: bool>(simd: S, patch: Patch<'_>, (outer, inner): (u16, u16)) -> [u64; 3] {
+fn count_tail<S: Simd, const HIGH: bool>(
+    simd: S,
+    patch: Patch<'_>,
+    (outer, inner): (u16, u16),
+) -> [u64; 3] {
     let none = Count::new(simd);
     let codes = (S::u16s::simd_from(simd, outer), S::u16s::simd_from(simd, inner));
     let mut tail = Tail::<S, HIGH> { codes, outer: none, inner: none, reach: none };

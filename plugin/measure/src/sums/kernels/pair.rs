@@ -169,8 +169,25 @@ impl<S: Simd> Width<S> {
 ///
 /// `budget` is [`super::lanes::budget`] of the largest value; `difference` has [`room`] for the differences of a row and
 /// must be the same for all rows of a region.
-#[inline(always)]
+// Apart from its callers, whose own values would take registers from its sums.
+#[inline(never)]
 pub fn rows<S: Simd>(
+    simd: S,
+    frame: &mut PairFrame,
+    y: usize,
+    patch: Patch<'_>,
+    before: Before<'_>,
+    difference: &mut [i16],
+    budget: usize,
+) -> (u16, u16) {
+    simd.vectorize(
+        #[inline(always)]
+        || take_rows(simd, frame, y, patch, before, difference, budget),
+    )
+}
+
+#[inline(always)]
+fn take_rows<S: Simd>(
     simd: S,
     frame: &mut PairFrame,
     y: usize,

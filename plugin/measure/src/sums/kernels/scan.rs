@@ -63,9 +63,8 @@ impl<S: Simd> Reading<S> {
         if JUDGED {
             self.low = self.low.min(x);
             self.high = self.high.max(x);
-            // Products are signed: every value is taken 2¹⁵ lower.
-            let (bias, one) = (u16x32::simd_from(simd, 1 << 15), i16x32::simd_from(simd, 1));
-            self.sum += (x ^ bias).bitcast::<i16x32<S>>().pairwise_dot_product(one);
+            let one = i16x32::simd_from(simd, 1);
+            self.sum += x.bitcast::<i16x32<S>>().pairwise_dot_product(one);
         }
     }
 }
@@ -73,8 +72,17 @@ impl<S: Simd> Reading<S> {
 /// Reads up to [`PERIOD`] values; gives their keyed sums and, if `JUDGED`, extremes and sum.
 ///
 /// Without `BITS` the OR is only known to be over 2ⁿ − 1 where a value is, and the AND is not known at all.
-#[inline(always)]
+// Apart from its callers, whose own values would take registers from its sums.
+#[inline(never)]
 pub fn row<S: Simd, const JUDGED: bool, const BITS: bool>(simd: S, row: &[u16]) -> (Row, [i32; LANES]) {
+    simd.vectorize(
+        #[inline(always)]
+        || read::<S, JUDGED, BITS>(simd, row),
+    )
+}
+
+#[inline(always)]
+fn read<S: Simd, const JUDGED: bool, const BITS: bool>(simd: S, row: &[u16]) -> (Row, [i32; LANES]) {
     let mut reading = Reading::new(simd);
     let (whole, rest) = row.as_chunks::<STEP>();
     for (values, keys) in whole.iter().zip(KEYS.as_chunks::<STEP>().0) {
@@ -104,8 +112,15 @@ pub fn row<S: Simd, const JUDGED: bool, const BITS: bool>(simd: S, row: &[u16]) 
         if JUDGED {
             (found.low, found.high) = (reading.low.reduce_min(), reading.high.reduce_max());
             found.bits.0 |= found.high;
-            let biased = i64::from(reading.sum.reduce_sum()) + (1 << 15) * (row.len() + padding) as i64;
-            found.sum = (biased - padding as i64 * i64::from(first)) as u64;
+            let padded = padding as i64 * i64::from(first.cast_signed());
+            let signed = i64::from(reading.sum.reduce_sum()) - padded;
+            // Products are signed: values with the highest of 16 bits were taken 2¹⁶ lower.
+            let wrapped = if found.high > i16::MAX as u16 {
+                row.iter().filter(|&&x| x > i16::MAX as u16).count() as i64
+            } else {
+                0
+            };
+            found.sum = (signed + (wrapped << 16)) as u64;
         }
     }
     let mut keyed = [0; LANES];
@@ -113,4 +128,4 @@ pub fn row<S: Simd, const JUDGED: bool, const BITS: bool>(simd: S, row: &[u16]) 
     (found, keyed)
 }
 
-const _: () = assert!(PERIOD * (1 << 15) <= i32::MAX as usize, "biased sums of a row fit 31 bits");
+const _: () = assert!(PERIOD * (1 << 15) <= i32::MAX as usize, "sums of a row fit 31 bits");
