@@ -295,8 +295,11 @@ impl Picture {
             let skipped = self.columns.start.saturating_sub(horizontal.phase as usize + first * step);
             let (head, rest) = inner.split_at_mut((step - skipped).min(pixels));
             head.fill(i32::from(self.codes[0]));
-            for (block, &code) in rest.chunks_mut(step).zip(&self.codes[1..]) {
-                block.fill(i32::from(code));
+            let codes = self.codes.get(1..).unwrap_or_default();
+            match step {
+                2 => repeat::<2>(codes, rest),
+                4 => repeat::<4>(codes, rest),
+                _ => rest.chunks_mut(step).zip(codes).for_each(|(block, &code)| block.fill(i32::from(code))),
             }
         }
         let (left, right) = (self.spread[REACH], self.spread[REACH + pixels - 1]);
@@ -306,10 +309,36 @@ impl Picture {
             *filtered = near[0] + near[6] + 2 * (near[1] + near[5]) + 3 * (near[2] + near[4]) + 4 * near[3];
         }
         for (ends, values) in plane.extremes[slot].iter_mut().zip(plane.rows[slot].chunks(BLOCK)) {
-            *ends = values.iter().fold([i32::MAX, i32::MIN], |[low, high], &v| [low.min(v), high.max(v)]);
+            *ends = extremes(values);
         }
         Some(())
     }
+}
+
+/// Writes each code `N` times, the last one as often as there is room; a loop of known length is what makes it fast.
+fn repeat<const N: usize>(codes: &[u16], out: &mut [i32]) {
+    let (blocks, rest) = out.as_chunks_mut::<N>();
+    let last = codes.get(blocks.len());
+    blocks.iter_mut().zip(codes).for_each(|(block, &code)| *block = [i32::from(code); N]);
+    if let Some(&last) = last {
+        rest.fill(i32::from(last));
+    }
+}
+
+/// Smallest and largest value.
+fn extremes(values: &[i32]) -> [i32; 2] {
+    /// Values that are compared side by side.
+    const LANES: usize = 8;
+    let (groups, rest) = values.as_chunks::<LANES>();
+    let (mut low, mut high) = ([i32::MAX; LANES], [i32::MIN; LANES]);
+    for group in groups {
+        for lane in 0..LANES {
+            low[lane] = low[lane].min(group[lane]);
+            high[lane] = high[lane].max(group[lane]);
+        }
+    }
+    let all = |ends: [i32; LANES]| ends.into_iter().chain(rest.iter().copied());
+    [all(low).min().unwrap_or(i32::MAX), all(high).max().unwrap_or(i32::MIN)]
 }
 
 /// The sample whose block pixel `at` lies in.
