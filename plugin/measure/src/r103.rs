@@ -21,6 +21,9 @@ const REACH: usize = 3;
 /// Sum of the weights of both filters: filtered samples are kept as this many times their code.
 const GAIN: i32 = 64;
 
+/// Pixels of a row that are judged at once where all of them lie within the limits.
+const BLOCK: usize = 128;
+
 /// Rounding that a colour conversion may leave on a level that lies exactly on a limit, as a share of the range.
 const ROUNDING: f64 = 1e-9;
 
@@ -89,18 +92,34 @@ struct Plane {
     limits: [f64; 2],
     /// Horizontally filtered rows before, at and after the current one.
     rows: [Vec<i32>; 3],
-    /// Levels of the current row after both filters.
-    levels: Vec<f64>,
+    /// Smallest and largest value of every [`BLOCK`] of `rows`.
+    extremes: [Vec<[i32; 2]>; 3],
+    /// Levels of the current block after both filters.
+    levels: [f64; BLOCK],
 }
 
 impl Plane {
-    /// Writes the filtered levels of the current row.
-    fn level(&mut self) {
+    /// Writes the filtered levels of block `block` of the current row.
+    fn level(&mut self, block: usize) {
+        let [before, at, after] =
+            self.rows.each_ref().map(|row| row.get(block * BLOCK..).unwrap_or_default());
         let (black, gain) = (self.black, self.gain);
-        let [before, at, after] = &self.rows;
         for (level, ((before, at), after)) in self.levels.iter_mut().zip(before.iter().zip(at).zip(after)) {
             *level = (f64::from(before + 2 * at + after) - black) * gain;
         }
+    }
+
+    /// Levels between which those of block `block` lie.
+    fn bounds(&self, block: usize) -> [f64; 2] {
+        let [before, at, after] = self.extremes.each_ref().map(|row| row[block]);
+        std::array::from_fn(|end| {
+            (f64::from(before[end] + 2 * at[end] + after[end]) - self.black) * self.gain
+        })
+    }
+
+    fn rotate(&mut self) {
+        self.rows.rotate_left(1);
+        self.extremes.rotate_left(1);
     }
 }
 
@@ -154,7 +173,8 @@ impl Picture {
                     gain: 1.0 / (f64::from(GAIN) * scale.span),
                     limits: limits(component.depth),
                     rows: std::array::from_fn(|_| vec![0; columns.len()]),
-                    levels: vec![0.0; columns.len()],
+                    extremes: std::array::from_fn(|_| vec![[0; 2]; columns.len().div_ceil(BLOCK)]),
+                    levels: [0.0; BLOCK],
                 })
             })
             .collect::<Option<Vec<_>>>()?;
@@ -170,14 +190,17 @@ impl Picture {
         for plane in 0..self.planes.len() {
             self.load(views, plane, rows.start, 1)?;
             self.load(views, plane, (rows.start + 1).min(last), 2)?;
-            let [before, at, _] = &mut self.planes[plane].rows;
+            let plane = &mut self.planes[plane];
+            let [before, at, _] = &mut plane.rows;
+            before.clone_from(at);
+            let [before, at, _] = &mut plane.extremes;
             before.clone_from(at);
         }
         for row in rows {
             counts.outside += self.outside();
             counts.pixels += self.columns.len() as u64;
             for plane in 0..self.planes.len() {
-                self.planes[plane].rows.rotate_left(1);
+                self.planes[plane].rotate();
                 self.load(views, plane, (row + 2).min(last), 2)?;
             }
         }
@@ -186,11 +209,46 @@ impl Picture {
 
     /// Pixels of the current row outside the limits.
     fn outside(&mut self) -> u64 {
-        self.planes.iter_mut().for_each(Plane::level);
-        let count: u32 = match (&self.judge, &self.planes[..]) {
+        let pixels = self.columns.len();
+        let mut outside = 0;
+        for block in 0..pixels.div_ceil(BLOCK) {
+            if !self.is_inside(block) {
+                self.planes.iter_mut().for_each(|plane| plane.level(block));
+                outside += u64::from(self.outside_of_block(BLOCK.min(pixels - block * BLOCK)));
+            }
+        }
+        outside
+    }
+
+    /// Whether the bounds of a block alone tell that none of it is outside.
+    ///
+    /// Exact: sums and products that are rounded never fall where what goes in rises, so no pixel of the block exceeds
+    /// what the same expression gives for the bounds.
+    fn is_inside(&self, block: usize) -> bool {
+        let within = |ends: [f64; 2], limits| ends.iter().all(|&level| beyond(level, limits) == 0);
+        match (&self.judge, &self.planes[..]) {
             (&Judge::Colours { red, green: [of_cb, of_cr], blue }, [luma, cb, cr]) => {
                 let limits = luma.limits;
-                (luma.levels.iter().zip(&cb.levels).zip(&cr.levels))
+                let [y, cb, cr] = [luma, cb, cr].map(|plane| plane.bounds(block));
+                within(y, limits)
+                    && within([0, 1].map(|end| y[end] + red * cr[end]), limits)
+                    // Green falls where colour differences rise.
+                    && within([0, 1].map(|end| y[end] + of_cb * cb[1 - end] + of_cr * cr[1 - end]), limits)
+                    && within([0, 1].map(|end| y[end] + blue * cb[end]), limits)
+            }
+            (_, planes) => planes.iter().all(|plane| within(plane.bounds(block), plane.limits)),
+        }
+    }
+
+    /// Pixels outside among the first `pixels` of the current block.
+    fn outside_of_block(&self, pixels: usize) -> u32 {
+        fn first(plane: &Plane, pixels: usize) -> &[f64] {
+            &plane.levels[..pixels]
+        }
+        match (&self.judge, &self.planes[..]) {
+            (&Judge::Colours { red, green: [of_cb, of_cr], blue }, [luma, cb, cr]) => {
+                let limits = luma.limits;
+                (first(luma, pixels).iter().zip(first(cb, pixels)).zip(first(cr, pixels)))
                     .map(|((y, cb), cr)| {
                         beyond(*y, limits)
                             | beyond(y + red * cr, limits)
@@ -199,16 +257,16 @@ impl Picture {
                     })
                     .sum()
             }
-            (_, [r, g, b]) => (r.levels.iter().zip(&g.levels).zip(&b.levels))
+            (_, [r, g, b]) => (first(r, pixels).iter().zip(first(g, pixels)).zip(first(b, pixels)))
                 .map(|((red, green), blue)| {
                     beyond(*red, r.limits) | beyond(*green, g.limits) | beyond(*blue, b.limits)
                 })
                 .sum(),
-            (_, planes) => {
-                planes.iter().flat_map(|plane| plane.levels.iter().map(|y| beyond(*y, plane.limits))).sum()
-            }
-        };
-        u64::from(count)
+            (_, planes) => planes
+                .iter()
+                .flat_map(|plane| first(plane, pixels).iter().map(|y| beyond(*y, plane.limits)))
+                .sum(),
+        }
     }
 
     /// Reads picture row `row` of a plane, spreads its samples over the pixels, and filters it into `rows[slot]`.
@@ -237,8 +295,11 @@ impl Picture {
             let skipped = self.columns.start.saturating_sub(horizontal.phase as usize + first * step);
             let (head, rest) = inner.split_at_mut((step - skipped).min(pixels));
             head.fill(i32::from(self.codes[0]));
-            for (block, &code) in rest.chunks_mut(step).zip(&self.codes[1..]) {
-                block.fill(i32::from(code));
+            let codes = self.codes.get(1..).unwrap_or_default();
+            match step {
+                2 => repeat::<2>(codes, rest),
+                4 => repeat::<4>(codes, rest),
+                _ => rest.chunks_mut(step).zip(codes).for_each(|(block, &code)| block.fill(i32::from(code))),
             }
         }
         let (left, right) = (self.spread[REACH], self.spread[REACH + pixels - 1]);
@@ -247,8 +308,37 @@ impl Picture {
         for (filtered, near) in plane.rows[slot].iter_mut().zip(self.spread.windows(2 * REACH + 1)) {
             *filtered = near[0] + near[6] + 2 * (near[1] + near[5]) + 3 * (near[2] + near[4]) + 4 * near[3];
         }
+        for (ends, values) in plane.extremes[slot].iter_mut().zip(plane.rows[slot].chunks(BLOCK)) {
+            *ends = extremes(values);
+        }
         Some(())
     }
+}
+
+/// Writes each code `N` times, the last one as often as there is room; a loop of known length is what makes it fast.
+fn repeat<const N: usize>(codes: &[u16], out: &mut [i32]) {
+    let (blocks, rest) = out.as_chunks_mut::<N>();
+    let last = codes.get(blocks.len());
+    blocks.iter_mut().zip(codes).for_each(|(block, &code)| *block = [i32::from(code); N]);
+    if let Some(&last) = last {
+        rest.fill(i32::from(last));
+    }
+}
+
+/// Smallest and largest value.
+fn extremes(values: &[i32]) -> [i32; 2] {
+    /// Values that are compared side by side.
+    const LANES: usize = 8;
+    let (groups, rest) = values.as_chunks::<LANES>();
+    let (mut low, mut high) = ([i32::MAX; LANES], [i32::MIN; LANES]);
+    for group in groups {
+        for lane in 0..LANES {
+            low[lane] = low[lane].min(group[lane]);
+            high[lane] = high[lane].max(group[lane]);
+        }
+    }
+    let all = |ends: [i32; LANES]| ends.into_iter().chain(rest.iter().copied());
+    [all(low).min().unwrap_or(i32::MAX), all(high).max().unwrap_or(i32::MIN)]
 }
 
 /// The sample whose block pixel `at` lies in.

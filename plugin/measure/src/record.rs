@@ -70,6 +70,8 @@ pub enum NoteCode {
     NoTimestamps,
     /// The region got the pairwise set alone.
     PairwiseOnly,
+    /// Frames were left out on purpose: of so many the first two were measured, as a pair.
+    Subsampled,
     /// The region does not lie inside the picture.
     OutsidePicture,
     /// Windows were merged because the worker could not keep up.

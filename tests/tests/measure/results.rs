@@ -239,7 +239,7 @@ fn a_quick_look_measures_pairs_and_says_so() {
     assert_eq!(frames(&windows), 20, "two of every ten of a hundred");
     for window in &windows {
         assert!(
-            window.notes.iter().any(|note| note.code == NoteCode::PairwiseOnly && note.text.contains("10"))
+            window.notes.iter().any(|note| note.code == NoteCode::Subsampled && note.text.contains("10"))
         );
         let luma = window.regions[0].components.get(Channel::Y).unwrap();
         assert!(luma.temporal_pair.is_some());
@@ -251,6 +251,11 @@ fn a_quick_look_measures_pairs_and_says_so() {
         );
         assert!(window.regions[0].light.as_ref().unwrap().snr_temporal_db.is_none());
     }
+    let summary = shoot.summary("a.mkv");
+    let of_clip: Vec<_> = summary.notes.iter().map(|note| note.code).collect();
+    assert!(of_clip.contains(&NoteCode::Subsampled), "the clip's result says so too: {of_clip:?}");
+    assert!(!of_clip.contains(&NoteCode::Dropped), "nothing is amiss with the clip: {of_clip:?}");
+    assert!(summary.regions[0].notes.iter().any(|note| note.code == NoteCode::PairwiseOnly));
     let text = fs::read(shoot.path("whole/a.mkv.summary.json")).unwrap();
     let whole: noise_measure::record::WindowRecord = serde_json::from_slice(&text).unwrap();
     let luma = |summary: &noise_measure::record::WindowRecord| {

@@ -5,6 +5,7 @@
 //! [`ComponentView`](noise_measure::view::ComponentView) alone.
 
 mod error;
+mod kept;
 mod layout;
 mod read;
 mod table;
@@ -17,6 +18,7 @@ use std::sync::LazyLock;
 use gst_video::VideoFormat;
 
 pub use error::ReadError;
+pub use kept::Kept;
 pub use layout::{BadCaps, Layout, Picture};
 pub use read::Scratch;
 pub use write::Canvas;

@@ -10,7 +10,8 @@ use super::unpack::{self, Source};
 /// Memory that is kept from frame to frame for formats that must be spread out, and for planes split over memories.
 #[derive(Debug, Default)]
 pub struct Scratch {
-    components: [Vec<u8>; 4],
+    /// Codes of the components that are spread out.
+    pub(super) components: [Vec<u8>; 4],
     planes: Vec<Vec<u8>>,
 }
 
@@ -34,6 +35,21 @@ enum Home {
     Empty,
 }
 
+/// Memories of a buffer that are mapped, and where in them the spans are.
+struct Found<'a> {
+    maps: Vec<(usize, gst::MemoryMap<'a, gst::memory::Readable>)>,
+    homes: Vec<Home>,
+}
+
+/// What scratch memory holds when views of it are asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Fill {
+    /// Nothing of this picture yet.
+    Anew,
+    /// What views of this very picture left there.
+    Kept,
+}
+
 impl Layout {
     /// Calls `measure` with a view of every component of `picture`; `parity` says which field an alternate buffer holds.
     ///
@@ -47,59 +63,21 @@ impl Layout {
         scratch: &mut Scratch,
         measure: impl FnOnce(&[ComponentView<'_>]) -> R,
     ) -> Result<R, ReadError> {
-        let spans: Vec<Span> = self
-            .parts(picture)
-            .into_iter()
-            .map(|part| self.span(part, picture, parity, buffer.size()))
-            .collect::<Result<_, _>>()?;
-
-        let Scratch { components: unpacked, planes: copies } = scratch;
-        let mut maps: Vec<(usize, gst::MemoryMap<'_, gst::memory::Readable>)> = Vec::with_capacity(4);
-        let mut homes = Vec::with_capacity(spans.len());
-        let mut copied = 0;
-        for span in &spans {
-            if span.start >= span.end {
-                homes.push(Home::Empty);
-                continue;
-            }
-            let (memories, skip) = buffer.find_memory(span.start..span.end).ok_or(ReadError::Map)?;
-            if memories.len() == 1 {
-                let index = memories.start;
-                let map = match maps.iter().position(|(mapped, _)| *mapped == index) {
-                    Some(map) => map,
-                    None => {
-                        let map = buffer.peek_memory(index).map_readable().map_err(|_| ReadError::Map)?;
-                        maps.push((index, map));
-                        maps.len() - 1
-                    }
-                };
-                homes.push(Home::Memory { map, from: span.start - skip });
-            } else {
-                // Rows that run over the border of two memories: nobody in GStreamer makes such planes on purpose.
-                if copies.len() <= copied {
-                    copies.push(Vec::new());
-                }
-                if let Some(copy) = copies.get_mut(copied) {
-                    copy.resize(span.end - span.start, 0);
-                    buffer.copy_to_slice(span.start, copy).map_err(|_| ReadError::Map)?;
-                }
-                homes.push(Home::Copy { index: copied, from: span.start });
-                copied += 1;
-            }
-        }
-
-        let mut views = Vec::with_capacity(spans.len());
-        let mut unpacked = unpacked.iter_mut();
-        for (span, home) in spans.iter().zip(homes) {
-            let (data, from): (&[u8], usize) = match home {
-                Home::Memory { map, from } => (maps.get(map).map_or(&[], |(_, map)| map.as_slice()), from),
-                Home::Copy { index, from } => (copies.get(index).map_or(&[], Vec::as_slice), from),
-                Home::Empty => (&[], span.start),
-            };
-            let unpacked = unpacked.next().ok_or(ReadError::Map)?;
-            views.push(span.view(data, span.start - from, unpacked)?);
-        }
+        let spans = self.spans(picture, parity, buffer.size())?;
+        let Scratch { components, planes } = scratch;
+        let found = Found::new(&spans, Some(buffer), planes, Fill::Anew)?;
+        let views = found.views(&spans, planes, components, Fill::Anew)?;
         Ok(measure(&views))
+    }
+
+    /// The bytes of every component of `picture` in a buffer of `size` bytes.
+    pub(super) fn spans(
+        &self,
+        picture: &Picture,
+        parity: usize,
+        size: usize,
+    ) -> Result<Vec<Span>, ReadError> {
+        self.parts(picture).into_iter().map(|part| self.span(part, picture, parity, size)).collect()
     }
 
     pub(super) fn span(
@@ -154,13 +132,103 @@ impl Layout {
     }
 }
 
+impl Scratch {
+    /// Calls `measure` with the views that [`Layout::with_views`] made of this scratch memory and `buffer`; with
+    /// none where they cannot be had again. Formats that are spread out need no buffer.
+    pub(super) fn with_views_again<R>(
+        &mut self,
+        spans: &[Span],
+        buffer: Option<&gst::BufferRef>,
+        measure: impl FnOnce(&[ComponentView<'_>]) -> R,
+    ) -> R {
+        let Self { components, planes } = self;
+        let Ok(found) = Found::new(spans, buffer, planes, Fill::Kept) else { return measure(&[]) };
+        let Ok(views) = found.views(spans, planes, components, Fill::Kept) else { return measure(&[]) };
+        measure(&views)
+    }
+}
+
+impl<'a> Found<'a> {
+    fn new(
+        spans: &[Span],
+        buffer: Option<&'a gst::BufferRef>,
+        copies: &mut Vec<Vec<u8>>,
+        fill: Fill,
+    ) -> Result<Self, ReadError> {
+        let mut maps: Vec<(usize, gst::MemoryMap<'a, gst::memory::Readable>)> = Vec::with_capacity(4);
+        let mut homes = Vec::with_capacity(spans.len());
+        let mut copied = 0;
+        for span in spans {
+            if span.start >= span.end || (fill == Fill::Kept && span.is_spread()) {
+                homes.push(Home::Empty);
+                continue;
+            }
+            let buffer = buffer.ok_or(ReadError::Map)?;
+            let (memories, skip) = buffer.find_memory(span.start..span.end).ok_or(ReadError::Map)?;
+            if memories.len() == 1 {
+                let index = memories.start;
+                let map = match maps.iter().position(|(mapped, _)| *mapped == index) {
+                    Some(map) => map,
+                    None => {
+                        let map = buffer.peek_memory(index).map_readable().map_err(|_| ReadError::Map)?;
+                        maps.push((index, map));
+                        maps.len() - 1
+                    }
+                };
+                homes.push(Home::Memory { map, from: span.start - skip });
+            } else {
+                // Rows that run over the border of two memories: nobody in GStreamer makes such planes on purpose.
+                if copies.len() <= copied {
+                    copies.push(Vec::new());
+                }
+                if let Some(copy) = copies.get_mut(copied) {
+                    copy.resize(span.end - span.start, 0);
+                    buffer.copy_to_slice(span.start, copy).map_err(|_| ReadError::Map)?;
+                }
+                homes.push(Home::Copy { index: copied, from: span.start });
+                copied += 1;
+            }
+        }
+        Ok(Self { maps, homes })
+    }
+
+    fn views<'v>(
+        &'v self,
+        spans: &[Span],
+        copies: &'v [Vec<u8>],
+        unpacked: &'v mut [Vec<u8>],
+        fill: Fill,
+    ) -> Result<Vec<ComponentView<'v>>, ReadError> {
+        let mut views = Vec::with_capacity(spans.len());
+        let mut unpacked = unpacked.iter_mut();
+        for (span, home) in spans.iter().zip(&self.homes) {
+            let (data, from): (&[u8], usize) = match *home {
+                Home::Memory { map, from } => {
+                    (self.maps.get(map).map_or(&[], |(_, map)| map.as_slice()), from)
+                }
+                Home::Copy { index, from } => (copies.get(index).map_or(&[], Vec::as_slice), from),
+                Home::Empty => (&[], span.start),
+            };
+            let unpacked = unpacked.next().ok_or(ReadError::Map)?;
+            views.push(span.view(data, span.start - from, unpacked, fill)?);
+        }
+        Ok(views)
+    }
+}
+
 impl Span {
+    /// Whether its samples are read from scratch memory, not from the buffer.
+    pub(super) fn is_spread(&self) -> bool {
+        matches!(self.part.place, Place::Groups(_))
+    }
+
     /// The component's samples in `data`, whose byte `start` is the first of its first row.
     fn view<'a>(
         &self,
         data: &'a [u8],
         start: usize,
         unpacked: &'a mut Vec<u8>,
+        fill: Fill,
     ) -> Result<ComponentView<'a>, noise_measure::Error> {
         use noise_measure::view::{Packing, Placement, Word};
         let Part { format, place, x, .. } = self.part;
@@ -195,7 +263,10 @@ impl Span {
                     width: self.width,
                     height: self.rows,
                 };
-                let (placement, packing) = unpack::unpack(data, source, group, format.depth, unpacked);
+                let (placement, packing) = match fill {
+                    Fill::Anew => unpack::unpack(data, source, group, format.depth, unpacked),
+                    Fill::Kept => unpack::placement(source, group, format.depth),
+                };
                 ComponentView::new(channel, unpacked, placement, packing)
             }
         }

@@ -35,10 +35,7 @@ pub(super) fn unpack(
     depth: u32,
     out: &mut Vec<u8>,
 ) -> (Placement, Packing) {
-    let count = group.slots.len().max(1);
-    let first_group = source.first / count;
-    let groups = (source.first + source.width).div_ceil(count) - first_group;
-    let row = groups * count * WORD_BYTES;
+    let Spread { count, first_group, groups, row } = Spread::of(source, group);
     // Growing alone writes zeros; a frame of the same size reuses what is there.
     out.resize(row * source.height, 0);
     let mask = ((1u32 << depth) - 1) as u16;
@@ -60,6 +57,12 @@ pub(super) fn unpack(
             }
         }
     }
+    placement(source, group, depth)
+}
+
+/// Where [`unpack`] of the same source has put the codes.
+pub(super) fn placement(source: Source, group: Group, depth: u32) -> (Placement, Packing) {
+    let Spread { count, first_group, row, .. } = Spread::of(source, group);
     let placement = Placement {
         offset: (source.first - first_group * count) * WORD_BYTES,
         row_stride: row,
@@ -68,6 +71,25 @@ pub(super) fn unpack(
         height: source.height,
     };
     (placement, Packing { word: WORD, shift: 0, depth })
+}
+
+/// Whole patterns that hold the wanted samples of a row.
+struct Spread {
+    /// Samples a pattern.
+    count: usize,
+    first_group: usize,
+    groups: usize,
+    /// Bytes of a row that is spread out.
+    row: usize,
+}
+
+impl Spread {
+    fn of(source: Source, group: Group) -> Self {
+        let count = group.slots.len().max(1);
+        let first_group = source.first / count;
+        let groups = (source.first + source.width).div_ceil(count) - first_group;
+        Self { count, first_group, groups, row: groups * count * WORD_BYTES }
+    }
 }
 
 /// The word at byte `at`; 0 where there is none.

@@ -11,6 +11,7 @@ use gst_base::prelude::*;
 use gst_base::subclass::BaseTransformMode;
 use gst_base::subclass::prelude::*;
 
+use super::allocation;
 use super::properties::{self, PROPERTIES};
 use super::session::{Circumstances, Outcome, Session};
 use super::settings::{Plan, Settings};
@@ -364,6 +365,19 @@ impl BaseTransformImpl for NoiseMeter {
         Ok(())
     }
 
+    fn propose_allocation(
+        &self,
+        decide_query: Option<&gst::query::Allocation>,
+        query: &mut gst::query::Allocation,
+    ) -> Result<(), gst::LoggableError> {
+        let answered = self.parent_propose_allocation(decide_query, query);
+        let grid = lock(&self.wishes).plan.as_ref().is_some_and(|plan| plan.grid.is_some());
+        if grid && answered.is_ok() {
+            allocation::ask_for_kept(query);
+        }
+        answered
+    }
+
     fn sink_event(&self, event: gst::Event) -> bool {
         use gst::EventView;
         match event.view() {
@@ -404,11 +418,13 @@ impl BaseTransformImpl for NoiseMeter {
     fn transform_ip(&self, buffer: &mut gst::BufferRef) -> Result<gst::FlowSuccess, gst::FlowError> {
         self.measure(buffer);
         self.attach(buffer);
+        lock(&self.session).keep(buffer);
         Ok(gst::FlowSuccess::Ok)
     }
 
     fn transform_ip_passthrough(&self, buffer: &gst::Buffer) -> Result<gst::FlowSuccess, gst::FlowError> {
         self.measure(buffer);
+        lock(&self.session).keep(buffer);
         Ok(gst::FlowSuccess::Ok)
     }
 }

@@ -33,6 +33,7 @@
 //! # A meter behind a drawn overlay measures the drawing
 //! Put it before whatever draws on the picture.
 
+mod allocation;
 mod imp;
 mod open;
 mod properties;

@@ -16,7 +16,7 @@ use super::settings::Plan;
 use super::timing::{Ending, Stamp, Step, Timing};
 use super::worker::{FirstFrame, Job};
 use crate::colorimetry::{Colorimetry, range_name, transfer_name};
-use crate::frames::{Layout, Picture, Scratch};
+use crate::frames::{Kept, Layout, Picture, Scratch};
 use crate::meta::{self, Geometry};
 
 /// Share of the frame's area that gets the full set of numbers in a live pipeline.
@@ -73,6 +73,10 @@ struct Stream {
     fresh: bool,
     geometry: Option<Arc<Geometry>>,
     last_parity: Option<usize>,
+    /// The frame before of each parity, while there is a grid.
+    kept: [Kept; 2],
+    /// What the newest buffer holds and of which parity, where it is to be kept.
+    keep: Option<(Picture, usize)>,
 }
 
 impl Session {
@@ -136,6 +140,7 @@ impl Session {
     pub fn frame(&mut self, buffer: &gst::BufferRef, with: &Circumstances<'_>) -> Outcome {
         let mut outcome = Outcome::default();
         let Some(stream) = &mut self.stream else { return outcome };
+        stream.keep = None;
         let layout = Arc::clone(&stream.layout);
         let parity = parity(&layout, buffer);
         let mut scratch = std::mem::take(&mut self.scratch);
@@ -225,7 +230,24 @@ impl Session {
             time_ns: step.time.and_then(|time| u64::try_from(time).ok()),
             parity,
         };
-        stream.meter.as_mut().map_or(Ok(()), |meter| meter.add(views, &[], tags))
+        let Some(meter) = &mut stream.meter else { return Ok(()) };
+        let Some(kept) = stream.kept.get_mut(parity) else { return Ok(()) };
+        kept.lend(&stream.layout, |before| meter.add(views, before, tags))?;
+        // A gap is not read, so the frame before it stays the one that was added last.
+        let grid = stream.config.as_ref().is_some_and(|config| config.grid.is_some());
+        stream.keep = (grid && !tags.gap).then_some((*picture, parity));
+        Ok(())
+    }
+
+    /// Keeps the buffer that was just measured, if the next one is to be held against it; call it when nobody writes
+    /// to the buffer any more.
+    pub fn keep(&mut self, buffer: &gst::BufferRef) {
+        let Some(stream) = &mut self.stream else { return };
+        if let Some((picture, parity)) = stream.keep.take()
+            && let Some(kept) = stream.kept.get_mut(parity)
+        {
+            kept.keep(&stream.layout, &picture, parity, buffer, &mut self.scratch);
+        }
     }
 
     /// Starts a new window with the next buffer.
@@ -244,6 +266,7 @@ impl Session {
             }
             stream.open = None;
             stream.timing.restart();
+            stream.let_go();
         }
     }
 
@@ -280,7 +303,15 @@ impl Stream {
             fresh: true,
             geometry: None,
             last_parity: None,
+            kept: Default::default(),
+            keep: None,
         }
+    }
+
+    /// Gives back what was kept of earlier frames.
+    fn let_go(&mut self) {
+        self.kept.iter_mut().for_each(Kept::clear);
+        self.keep = None;
     }
 
     fn restart(&mut self) {
@@ -288,6 +319,7 @@ impl Stream {
         self.fresh = true;
         self.shape = None;
         self.last_parity = None;
+        self.let_go();
         if let Some(meter) = &mut self.meter {
             meter.start_segment();
         }
@@ -346,6 +378,10 @@ impl Stream {
         };
         if self.config.as_ref() != Some(&config) {
             self.fresh = true;
+            // The meter forgets frames of another format, and without a grid nobody asks for any.
+            if config.grid.is_none() || self.config.as_ref().is_none_or(|old| old.format != config.format) {
+                self.let_go();
+            }
             self.geometry = Some(Arc::new(Geometry::new(&config)));
             match &mut self.meter {
                 Some(meter) => meter.reconfigure(config.clone()),

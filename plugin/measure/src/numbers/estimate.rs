@@ -9,6 +9,7 @@ use crate::numbers::notes::Notes;
 use crate::numbers::quantile;
 use crate::numbers::spatial::{self, Correlation};
 use crate::numbers::standing::StandingSums;
+use crate::numbers::transform::Plans;
 use crate::numbers::uneven;
 use crate::record::{CodesRecord, ComponentRecord, NoteCode, Rail};
 use crate::sums::kernels::clip::CodeCounts;
@@ -77,6 +78,7 @@ pub fn component(
     subject: Subject<'_>,
     stacks: &[StackNumbers],
     notes: &mut Notes,
+    plans: &mut Plans,
 ) -> (ComponentRecord, Option<f64>) {
     let channel = subject.channel;
     let samples: usize = stacks.iter().map(StackNumbers::samples).sum();
@@ -110,7 +112,7 @@ pub fn component(
         }
         return (record, None);
     };
-    let seen = spatial::correlation(stacks).unwrap_or_else(Correlation::white);
+    let seen = spatial::correlation(stacks, plans).unwrap_or_else(Correlation::white);
     let lines =
         sums.lines(weighted(stacks, |s| s.quadratic.row), weighted(stacks, |s| s.quadratic.column), &seen);
     let pairs_missing = stacks.iter().any(|stack| stack.pairs + 1 < stack.frames);

@@ -20,11 +20,13 @@ impl SlowNoise {
             *self = Self { sums: vec![0.0; count], ..Self::default() };
         }
         let mut at = self.sums.iter_mut();
+        let mut of_means = 0.0;
         for stack in stacks {
             let level = stack.mean?;
             for (&mean, sum) in stack.mean_image.iter().zip(&mut at) {
                 *sum += mean - level;
                 self.square += (mean - level) * (mean - level);
+                of_means += *sum * *sum;
             }
         }
         self.windows += 1.0;
@@ -33,7 +35,6 @@ impl SlowNoise {
         if freedom <= 0.0 {
             return None;
         }
-        let of_means: f64 = self.sums.iter().map(|sum| sum * sum).sum();
         Some((self.square - of_means / self.windows) / freedom - self.explained / self.windows)
     }
 }

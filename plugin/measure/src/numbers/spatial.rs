@@ -1,10 +1,7 @@
 //! Correlation of the moving noise in space, from the kept frames of a region's central piece.
 
-use rustfft::num_complex::Complex64;
-use rustfft::{Fft, FftPlannerScalar};
-use std::sync::Arc;
-
-use crate::sums::finished::StackNumbers;
+use crate::numbers::transform::{Plans, Power};
+use crate::sums::finished::{PieceFrame, StackNumbers};
 use crate::sums::stack::piece_rect;
 
 /// Farthest lag along either axis.
@@ -61,75 +58,43 @@ impl Correlation {
 
 /// ρ̂ of the two-way residual over all stacks; `None` without spread.
 #[must_use]
-pub fn correlation(stacks: &[StackNumbers]) -> Option<Correlation> {
+pub fn correlation(stacks: &[StackNumbers], plans: &mut Plans) -> Option<Correlation> {
     let w = stacks.iter().map(|stack| piece_rect(stack.width, stack.height).2).min()?;
     let h = stacks.iter().map(|stack| piece_rect(stack.width, stack.height).3).min()?;
     if w == 0 || h == 0 {
         return None;
     }
     let lags = (reach(w), reach(h));
-    let (fw, fh) = (w + lags.0, h + lags.1);
-    let mut planner = FftPlannerScalar::new();
-    let plans = [planner.plan_fft_forward(fw), planner.plan_fft_forward(fh)];
-    let mut power = vec![0.0; fw * fh];
-    let mut field = vec![Complex64::default(); fw * fh];
+    let mut power = Power::new(w + lags.0, h + lags.1, plans);
     let mut kept = 0;
     for stack in stacks {
         let (x0, y0, pw, _) = piece_rect(stack.width, stack.height);
         let mean = stack.mean?;
+        let residual = |frame: &PieceFrame, x: usize, y: usize| {
+            let level = stack.frame_means.get(frame.index).copied().unwrap_or(mean) - mean;
+            let pixel = stack.mean_image[(y0 + y) * stack.width + x0 + x];
+            frame.samples[y * pw + x] - level - pixel
+        };
         // Two frames a transform: their cross terms are odd in frequency and do not reach the real part of the result.
         for pair in stack.piece.chunks(2) {
-            field.fill(Complex64::default());
-            for (slot, frame) in pair.iter().enumerate() {
-                let level = stack.frame_means.get(frame.index).copied().unwrap_or(mean) - mean;
-                for y in 0..h {
-                    for x in 0..w {
-                        let pixel = stack.mean_image[(y0 + y) * stack.width + x0 + x];
-                        let e = frame.samples[y * pw + x] - level - pixel;
-                        let at = &mut field[y * fw + x];
-                        *(if slot == 0 { &mut at.re } else { &mut at.im }) = e;
-                    }
-                }
-                kept += 1;
+            match pair {
+                [a, b] => power.add(w, h, |x, y| (residual(a, x, y), residual(b, x, y))),
+                [a] => power.add(w, h, |x, y| (residual(a, x, y), 0.0)),
+                _ => {}
             }
-            transform(&mut field, fw, fh, &plans);
-            for (power, value) in power.iter_mut().zip(&field) {
-                *power += value.norm_sqr();
-            }
+            kept += pair.len();
         }
     }
-    for (value, &power) in field.iter_mut().zip(&power) {
-        *value = Complex64::new(power, 0.0);
-    }
-    transform(&mut field, fw, fh, &plans);
-    let origin = field[0].re / (w * h) as f64;
+    let sums = power.lags(lags.0, lags.1);
+    let origin = sums[lags.0] / (w * h) as f64;
     if origin <= 0.0 || origin.is_nan() {
         return None;
     }
-    let mut half = Vec::with_capacity((lags.1 + 1) * (2 * lags.0 + 1));
-    for dy in 0..=lags.1 {
-        for dx in -(lags.0 as isize)..=lags.0 as isize {
-            let column = dx.rem_euclid(fw as isize) as usize;
-            let products = (w - dx.unsigned_abs()) * (h - dy);
-            half.push(field[dy * fw + column].re / products as f64 / origin);
-        }
-    }
+    let (lx, ly) = (lags.0 as isize, lags.1);
+    let places = (0..=ly).flat_map(|dy| (-lx..=lx).map(move |dx| (dx, dy)));
+    let half = places
+        .zip(sums)
+        .map(|((dx, dy), sum)| sum / ((w - dx.unsigned_abs()) * (h - dy)) as f64 / origin)
+        .collect();
     Some(Correlation { lags, half, piece: (w, h), kept })
-}
-
-/// Two-dimensional transform in place: rows, then columns.
-fn transform(field: &mut [Complex64], width: usize, height: usize, plans: &[Arc<dyn Fft<f64>>; 2]) {
-    for row in field.chunks_exact_mut(width) {
-        plans[0].process(row);
-    }
-    let mut column = vec![Complex64::default(); height];
-    for x in 0..width {
-        for (y, value) in column.iter_mut().enumerate() {
-            *value = field[y * width + x];
-        }
-        plans[1].process(&mut column);
-        for (y, value) in column.iter().enumerate() {
-            field[y * width + x] = *value;
-        }
-    }
 }

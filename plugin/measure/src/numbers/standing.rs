@@ -66,9 +66,10 @@ fn take_apart(image: &[f64], width: usize, surface: &Surface) -> Standing {
     let mean = image.iter().sum::<f64>() / image.len() as f64;
     let mut left: Vec<f64> = image.iter().map(|value| value - mean).collect();
     let mut trend = 0.0;
+    let mut along = vec![0.0; left.len() / width];
     for (k, (px, py)) in surface.terms().enumerate() {
-        let along = |row: &[f64]| row.iter().zip(px).map(|(value, x)| value * x).sum::<f64>();
-        let factor: f64 = left.chunks_exact(width).zip(py).map(|(row, y)| y * along(row)).sum();
+        project(&left, px, &mut along);
+        let factor: f64 = along.iter().zip(py).map(|(along, y)| y * along).sum();
         for (row, y) in left.chunks_exact_mut(width).zip(py) {
             for (value, x) in row.iter_mut().zip(px) {
                 *value -= factor * x * y;
@@ -80,12 +81,42 @@ fn take_apart(image: &[f64], width: usize, surface: &Surface) -> Standing {
     }
     let height = left.len() / width;
     let row_block = |y: usize, j: usize| left[y * width + j * BLOCK..][..BLOCK].iter().sum::<f64>();
-    let column_block = |x: usize, j: usize| (0..BLOCK).map(|k| left[(j * BLOCK + k) * width + x]).sum();
+    // Row by row, as they lie in memory; each sum adds its samples from above.
+    let mut sums = vec![0.0; height / BLOCK * width];
+    for (sums, rows) in sums.chunks_exact_mut(width).zip(left.chunks_exact(BLOCK * width)) {
+        for row in rows.chunks_exact(width) {
+            sums.iter_mut().zip(row).for_each(|(sum, value)| *sum += value);
+        }
+    }
+    let column_block = |x: usize, j: usize| sums[j * width + x];
     Standing {
         residual: left.iter().map(|value| value * value).sum(),
         trend,
         row: far_product(height, width / BLOCK, row_block),
         column: far_product(width, height / BLOCK, column_block),
+    }
+}
+
+/// Σ over each row of `image` of its products with `factors`.
+fn project(image: &[f64], factors: &[f64], out: &mut [f64]) {
+    /// Rows that go side by side: a sum alone waits for each of its additions.
+    const ROWS: usize = 8;
+    let width = factors.len().max(1);
+    let mut groups = image.chunks_exact(ROWS * width);
+    let mut out = out.chunks_exact_mut(ROWS);
+    for (group, out) in groups.by_ref().zip(out.by_ref()) {
+        let mut rows = [&group[..0]; ROWS];
+        rows.iter_mut().zip(group.chunks_exact(width)).for_each(|(row, part)| *row = part);
+        let mut sums = [-0.0; ROWS];
+        for (x, factor) in factors.iter().enumerate() {
+            for (sum, row) in sums.iter_mut().zip(rows) {
+                *sum += row[x] * factor;
+            }
+        }
+        out.copy_from_slice(&sums);
+    }
+    for (row, out) in groups.remainder().chunks_exact(width).zip(out.into_remainder()) {
+        *out = row.iter().zip(factors).map(|(value, factor)| value * factor).sum();
     }
 }
 

@@ -107,12 +107,14 @@ fn kurtosis(stack: &StackNumbers) -> Option<f64> {
         .iter()
         .filter_map(|frame| {
             let level = stack.frame_means.get(frame.index).copied().unwrap_or(mean) - mean;
-            let residual = |(i, sample): (usize, &f64)| {
-                let pixel = stack.mean_image[(y0 + i / w) * stack.width + x0 + i % w];
-                let e = sample - level - pixel;
-                e * e
-            };
-            let squares: Vec<f64> = frame.samples.iter().enumerate().map(residual).collect();
+            let mut squares = Vec::with_capacity(frame.samples.len());
+            for (y, row) in frame.samples.chunks_exact(w.max(1)).enumerate() {
+                let pixels = &stack.mean_image[(y0 + y) * stack.width + x0..][..w];
+                squares.extend(row.iter().zip(pixels).map(|(sample, pixel)| {
+                    let e = sample - level - pixel;
+                    e * e
+                }));
+            }
             let strength = squares.iter().sum::<f64>() / squares.len() as f64;
             (strength > 0.0).then(|| squares.into_iter().map(|square| square / strength).collect())
         })

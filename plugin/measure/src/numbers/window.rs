@@ -9,6 +9,7 @@ use crate::light;
 use crate::numbers::estimate::{Subject, codes_record, component, note_limited_pair};
 use crate::numbers::notes::Notes;
 use crate::numbers::slow::SlowNoise;
+use crate::numbers::transform::Plans;
 use crate::record::{
     ByChannel, CodesRecord, ComponentRecord, GridCodes, GridColumns, GridRecord, Note, NoteCode,
     RegionRecord, SCHEMA, WindowRecord,
@@ -26,16 +27,17 @@ pub struct ClosedWindow {
     steps: Vec<Option<u32>>,
 }
 
-/// What windows of one segment hand on: pixel means for noise slower than a window.
+/// What windows of one segment hand on: pixel means for noise slower than a window, and plans of transforms.
 #[derive(Debug, Default)]
 pub struct Carry {
     config: Option<Arc<MeterConfig>>,
     slow: Vec<Vec<SlowNoise>>,
+    plans: Plans,
 }
 
 impl Carry {
-    /// The memory for region `region`, emptied where the configuration is another.
-    fn slow(&mut self, config: &Arc<MeterConfig>, region: usize) -> &mut Vec<SlowNoise> {
+    /// The memory for region `region`, and plans; emptied where the configuration is another.
+    fn slow(&mut self, config: &Arc<MeterConfig>, region: usize) -> (&mut Vec<SlowNoise>, &mut Plans) {
         // Every region asks: comparing all regions each time would grow with their square.
         if !self.config.as_ref().is_some_and(|known| Arc::ptr_eq(known, config)) {
             if self.config.as_ref().is_none_or(|known| **known != **config) {
@@ -46,7 +48,7 @@ impl Carry {
         if self.slow.len() <= region {
             self.slow.resize_with(region + 1, Vec::new);
         }
-        &mut self.slow[region]
+        (&mut self.slow[region], &mut self.plans)
     }
 }
 
@@ -232,8 +234,8 @@ impl Derived {
 }
 
 /// A stack of derived samples from those of R, G, B and their sums.
-fn mix(derived: &Derived, native: &[&StackNumbers], mixed: &[&StackNumbers]) -> Option<StackNumbers> {
-    let first = *native.first()?;
+fn mix(derived: &Derived, native: &[StackNumbers], mixed: &[StackNumbers]) -> Option<StackNumbers> {
+    let first = native.first()?;
     let weigh = |get: &dyn Fn(&StackNumbers) -> &[f64]| -> Vec<f64> {
         (0..get(first).len())
             .map(|i| native.iter().zip(derived.weights).map(|(s, w)| w * get(s)[i]).sum())
@@ -264,40 +266,55 @@ fn region_record(
     sums: RegionSums,
     steps: &[Option<u32>],
     clock: &Clock,
-    slow: &mut Vec<SlowNoise>,
+    (slow, plans): (&mut Vec<SlowNoise>, &mut Plans),
 ) -> RegionRecord {
     if !sums.full {
         return pairwise_record(config, region, &sums, steps);
     }
     let counts = sums.counts;
-    let mut fields: Vec<(Vec<StackNumbers>, Vec<StackNumbers>)> = Vec::new();
+    let mut fields: Vec<Finished> = Vec::new();
     for FieldSums { native, mixed, wide_mixed, .. } in sums.fields {
-        let finished = (finish(native), [finish(mixed), finish(wide_mixed)].concat());
+        let mixed = [finish(mixed), finish(wide_mixed)].concat();
+        let finished = Finished { native: finish(native), mixed };
         // A field that no buffer brought has nothing to add.
-        if finished.0.first().is_none_or(|stack| stack.frames > 0) || fields.is_empty() {
+        if finished.is_filled() || fields.is_empty() {
             fields.push(finished);
         }
     }
-    if fields.len() > 1 && fields[0].0.first().is_some_and(|stack| stack.frames == 0) {
+    if fields.len() > 1 && !fields[0].is_filled() {
         fields.remove(0);
+    }
+    let derived = Derived::all(config).into_iter().map(|derived| {
+        let stacks = fields.iter().filter_map(|field| mix(&derived, &field.native, &field.mixed));
+        let stacks: Vec<StackNumbers> = stacks.filter(|stack| stack.samples() > 0).collect();
+        (derived, stacks)
+    });
+    let derived: Vec<_> = derived.collect();
+    // Fields of components; mean images are too large to be copied.
+    let mut native: Vec<Vec<StackNumbers>> = config.format.components.iter().map(|_| Vec::new()).collect();
+    for field in fields {
+        for (stacks, stack) in native.iter_mut().zip(field.native) {
+            // A region of one line lies in one field: the other has no sample of it, which must not hide those of the first.
+            if stack.samples() > 0 {
+                stacks.push(stack);
+            }
+        }
     }
     let mut notes = Notes::default();
     let mut components = Vec::new();
-    let mut add = |subject: Subject<'_>, mut stacks: Vec<StackNumbers>, notes: &mut Notes| {
-        // A region of one line lies in one field: the other has no sample of it, which must not hide those of the first.
-        stacks.retain(|stack| stack.samples() > 0);
-        let (mut record, explained) = component(subject, &stacks, notes);
+    let mut add = |subject: Subject<'_>, stacks: &[StackNumbers], notes: &mut Notes| {
+        let (mut record, explained) = component(subject, stacks, notes, plans);
         let index = components.len();
         if slow.len() <= index {
             slow.resize_with(index + 1, SlowNoise::default);
         }
         if let Some(explained) = explained {
-            record.var.slow = slow[index].add(&stacks, explained).map(|v| subject.var(v));
+            record.var.slow = slow[index].add(stacks, explained).map(|v| subject.var(v));
         }
         components.push((subject.channel, record));
     };
     let in_percent = config.format.range == crate::frame::format::Range::Fixed;
-    for (i, component) in config.format.components.iter().enumerate() {
+    for ((i, component), stacks) in config.format.components.iter().enumerate().zip(&native) {
         let step = steps.get(i).copied().flatten();
         let subject = Subject {
             channel: component.channel,
@@ -308,11 +325,9 @@ fn region_record(
             times: &clock.times,
             frame_rate: clock.rate,
         };
-        let stacks = fields.iter().filter_map(|(native, _)| native.get(i).cloned());
-        let stacks = stacks.collect();
         add(subject, stacks, &mut notes);
     }
-    for derived in Derived::all(config) {
+    for (derived, stacks) in &derived {
         let subject = Subject {
             channel: derived.channel,
             scale: derived.scale,
@@ -322,17 +337,24 @@ fn region_record(
             times: &clock.times,
             frame_rate: clock.rate,
         };
-        let stacks = fields
-            .iter()
-            .filter_map(|(native, mixed)| {
-                mix(&derived, &native.iter().collect::<Vec<_>>(), &mixed.iter().collect::<Vec<_>>())
-            })
-            .collect();
         add(subject, stacks, &mut notes);
     }
     let mut record = blank(region, ByChannel(components));
     record.notes = notes.finish();
     record
+}
+
+/// The stacks of one field, one a component, and those of sums of components.
+struct Finished {
+    native: Vec<StackNumbers>,
+    mixed: Vec<StackNumbers>,
+}
+
+impl Finished {
+    /// Whether a buffer brought this field.
+    fn is_filled(&self) -> bool {
+        self.native.first().is_none_or(|stack| stack.frames > 0)
+    }
 }
 
 fn finish<T: crate::sums::kernels::Sample>(collectors: Vec<Collector<T>>) -> Vec<StackNumbers> {

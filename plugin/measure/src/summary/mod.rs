@@ -74,7 +74,8 @@ pub fn summarize(windows: &[WindowRecord]) -> Option<WindowRecord> {
         }
     }
     let holes = total(|w| w.holes);
-    if holes > 0 {
+    // Frames left out on purpose are no fault of the source.
+    if holes > 0 && !notes.iter().any(|note| note.code == NoteCode::Subsampled) {
         notes.push(Note::new(NoteCode::Dropped, format!("{holes} breaks between adjacent frames")));
     }
     let damaged = used.iter().filter(|w| w.notes.iter().any(|note| note.code == NoteCode::Corrupted)).count();
