@@ -56,6 +56,20 @@ impl Correlation {
     }
 }
 
+/// The next length that transforms take apart into small factors: 2, 3 and 5 alone.
+fn smooth(least: usize) -> usize {
+    let is_smooth = |&length: &usize| {
+        let mut rest = length.max(1);
+        for factor in [2, 3, 5] {
+            while rest.is_multiple_of(factor) {
+                rest /= factor;
+            }
+        }
+        rest == 1
+    };
+    (least..).find(is_smooth).unwrap_or(least)
+}
+
 /// ρ̂ of the two-way residual over all stacks; `None` without spread.
 #[must_use]
 pub fn correlation(stacks: &[StackNumbers], plans: &mut Plans) -> Option<Correlation> {
@@ -65,7 +79,7 @@ pub fn correlation(stacks: &[StackNumbers], plans: &mut Plans) -> Option<Correla
         return None;
     }
     let lags = (reach(w), reach(h));
-    let mut power = Power::new(w + lags.0, h + lags.1, plans);
+    let mut power = Power::new(smooth(w + lags.0), smooth(h + lags.1), plans);
     let mut kept = 0;
     for stack in stacks {
         let (x0, y0, pw, _) = piece_rect(stack.width, stack.height);
