@@ -16,6 +16,7 @@ use crate::sums::scan::fields;
 
 pub use crate::config::{FrameTags, LightConfig, MeterConfig, TransferSource, WindowInfo};
 pub use crate::numbers::window::{Carry, ClosedWindow};
+pub use crate::sums::open::Spare;
 
 /// Measures a stream; cheap per frame, integer-exact.
 #[derive(Debug)]
@@ -26,6 +27,8 @@ pub struct Meter {
     /// Fingerprint of the newest buffer of each parity.
     last: [Option<u128>; 2],
     window: OpenWindow,
+    /// Room for the next window.
+    spare: Option<OpenWindow>,
 }
 
 impl Meter {
@@ -43,6 +46,7 @@ impl Meter {
             memory: Memory::new(config.format.components.len()),
             last: [None; 2],
             window: OpenWindow::new(&config),
+            spare: None,
             config: Arc::new(config),
         }
     }
@@ -57,6 +61,7 @@ impl Meter {
         let same_format = config.format == self.config.format;
         self.config = Arc::new(config);
         self.window = OpenWindow::new(&self.config);
+        self.spare = None;
         if !same_format {
             self.start_segment();
         }
@@ -66,7 +71,7 @@ impl Meter {
     pub fn start_segment(&mut self) {
         self.memory = Memory::new(self.config.format.components.len());
         self.last = [None; 2];
-        self.window = OpenWindow::new(&self.config);
+        self.window.reset(&self.config);
     }
 
     /// Measures one buffer. `views` in the order of `config.format.components`.
@@ -124,12 +129,20 @@ impl Meter {
         self.window.buffers[0].max(self.window.buffers[1])
     }
 
+    /// Lends room to the window after the open one, so that its frames need not wait for fresh memory.
+    ///
+    /// Whoever evaluates windows has it from [`Carry::take_spare`]; room of another configuration is let go.
+    pub fn recycle(&mut self, spare: Spare) {
+        self.spare = spare.into_room(&self.config);
+    }
+
     /// Ends the open window and begins an empty one; `None` when no frame came.
     pub fn close(&mut self) -> Option<ClosedWindow> {
         if self.frames() == 0 {
             return None;
         }
-        let window = std::mem::replace(&mut self.window, OpenWindow::new(&self.config));
+        let next = self.spare.take().unwrap_or_else(|| OpenWindow::new(&self.config));
+        let window = std::mem::replace(&mut self.window, next);
         let steps = self.memory.steps.iter().map(CodeSteps::step).collect();
         Some(ClosedWindow::new(Arc::clone(&self.config), window, steps))
     }

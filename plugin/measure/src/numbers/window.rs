@@ -15,7 +15,7 @@ use crate::record::{
     RegionRecord, SCHEMA, WindowRecord,
 };
 use crate::sums::collect::{Collector, FieldSums, MIXES, RegionSums, mixes_fit};
-use crate::sums::open::OpenWindow;
+use crate::sums::open::{OpenWindow, Spare};
 use crate::sums::pairwise::PairNumbers;
 use crate::sums::finished::{PieceFrame, Quadratic, StackNumbers};
 
@@ -27,15 +27,22 @@ pub struct ClosedWindow {
     steps: Vec<Option<u32>>,
 }
 
-/// What windows of one segment hand on: pixel means for noise slower than a window, and plans of transforms.
+/// What windows of one segment hand on: pixel means for noise slower than a window, and plans of transforms; and the
+/// room of the newest one.
 #[derive(Debug, Default)]
 pub struct Carry {
     config: Option<Arc<MeterConfig>>,
     slow: Vec<Vec<SlowNoise>>,
     plans: Plans,
+    spare: Option<Spare>,
 }
 
 impl Carry {
+    /// The room of the window that was evaluated last, emptied: for [`crate::meter::Meter::recycle`].
+    pub fn take_spare(&mut self) -> Option<Spare> {
+        self.spare.take()
+    }
+
     /// The memory for region `region`, and plans; emptied where the configuration is another.
     fn slow(&mut self, config: &Arc<MeterConfig>, region: usize) -> (&mut Vec<SlowNoise>, &mut Plans) {
         // Every region asks: comparing all regions each time would grow with their square.
@@ -75,10 +82,10 @@ impl ClosedWindow {
     pub fn evaluate(self, carry: &mut Carry, info: WindowInfo) -> WindowRecord {
         let frames = self.frames();
         let repeated = self.window.repeated[0].max(self.window.repeated[1]);
-        let Self { config, window, steps } = self;
+        let Self { config, mut window, steps } = self;
         let clock = clock(&window.times, frames, info.frame_rate);
         let mut regions = Vec::with_capacity(config.regions.len());
-        for (index, (region, sums)) in config.regions.iter().zip(window.regions).enumerate() {
+        for (index, (region, sums)) in config.regions.iter().zip(&mut window.regions).enumerate() {
             let record = match sums {
                 Some(sums) => {
                     region_record(&config, region, sums, &steps, &clock, carry.slow(&config, index))
@@ -119,6 +126,9 @@ impl ClosedWindow {
         if config.format.scan != Scan::Progressive {
             notes.push(Note::new(NoteCode::Interlaced, "fields are measured each for itself and added"));
         }
+        let frame = window.scan.finish(&config.format, &steps, info.outside_r103);
+        let holes = window.holes;
+        carry.spare = Some(Spare::new(config, window));
         WindowRecord {
             schema: SCHEMA,
             source: None,
@@ -129,11 +139,11 @@ impl ClosedWindow {
             rate: info.rate,
             frames,
             repeated,
-            holes: window.holes,
+            holes,
             partial: info.partial,
-            discont: window.holes > 0,
+            discont: holes > 0,
             video: info.video,
-            frame: window.scan.finish(&config.format, &steps, info.outside_r103),
+            frame,
             grid,
             regions,
             trend: None,
@@ -263,17 +273,17 @@ fn mix(derived: &Derived, native: &[StackNumbers], mixed: &[StackNumbers]) -> Op
 fn region_record(
     config: &Arc<MeterConfig>,
     region: &Region,
-    sums: RegionSums,
+    sums: &mut RegionSums,
     steps: &[Option<u32>],
     clock: &Clock,
     (slow, plans): (&mut Vec<SlowNoise>, &mut Plans),
 ) -> RegionRecord {
-    if !sums.full {
-        return pairwise_record(config, region, &sums, steps);
+    if !sums.set.full {
+        return pairwise_record(config, region, sums, steps);
     }
-    let counts = sums.counts;
+    let counts = &sums.counts;
     let mut fields: Vec<Finished> = Vec::new();
-    for FieldSums { native, mixed, wide_mixed, .. } in sums.fields {
+    for FieldSums { native, mixed, wide_mixed, .. } in &mut sums.fields {
         let mixed = [finish(mixed), finish(wide_mixed)].concat();
         let finished = Finished { native: finish(native), mixed };
         // A field that no buffer brought has nothing to add.
@@ -357,9 +367,9 @@ impl Finished {
     }
 }
 
-fn finish<T: crate::sums::kernels::Sample>(collectors: Vec<Collector<T>>) -> Vec<StackNumbers> {
+fn finish<T: crate::sums::kernels::Sample>(collectors: &mut [Collector<T>]) -> Vec<StackNumbers> {
     collectors
-        .into_iter()
+        .iter_mut()
         .filter_map(|collector| match collector {
             Collector::Full(stack) => Some(stack.finish()),
             Collector::Pairwise(_) => None,

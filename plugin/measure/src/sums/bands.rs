@@ -71,6 +71,15 @@ impl BandSums {
         self.current.fill(0);
     }
 
+    /// Forgets all frames.
+    pub fn reset(&mut self) {
+        let Self { bins: _, rows: _, pairs, current, previous, square, level_square, step_square } = self;
+        *pairs = 0;
+        current.fill(0);
+        previous.fill(0);
+        (*square, *level_square, *step_square) = (0, 0, 0);
+    }
+
     /// Half the variance of bin sums' differences d over the bins, mean over the pairs; and the same as independent bins
     /// two apart would have it, from ¼(d − d′)².
     pub fn variances(&self) -> Option<[f64; 2]> {

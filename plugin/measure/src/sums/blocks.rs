@@ -169,7 +169,7 @@ pub fn far_pairs(blocks: impl ExactSizeIterator<Item = i128>) -> (i128, i128) {
 }
 
 /// The far-pair form down the columns of per-sample sums.
-pub fn column_form(t: &[u64], width: usize, height: usize) -> i128 {
+pub fn column_form<N: Copy + Into<u64>>(t: &[N], width: usize, height: usize) -> i128 {
     let blocks = height / BLOCK;
     if blocks < 3 {
         return 0;
@@ -177,7 +177,7 @@ pub fn column_form(t: &[u64], width: usize, height: usize) -> i128 {
     (0..width)
         .map(|x| {
             let block =
-                |j: usize| (0..BLOCK).map(|k| i128::from(t[(j * BLOCK + k) * width + x])).sum::<i128>();
+                |j: usize| (0..BLOCK).map(|k| i128::from(t[(j * BLOCK + k) * width + x].into())).sum::<i128>();
             far_pairs((0..blocks).map(block)).0
         })
         .sum()

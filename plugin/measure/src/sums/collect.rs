@@ -2,7 +2,7 @@
 
 use fearless_simd::Simd;
 
-use crate::frame::format::{FrameFormat, Model, Scan};
+use crate::frame::format::{ComponentFormat, FrameFormat, Model, Scan};
 use crate::frame::place::{Place, field_place};
 use crate::frame::region::Rect;
 use crate::sums::kernels::Sample;
@@ -80,6 +80,13 @@ impl<T: Sample> Collector<T> {
             Self::Pairwise(stack) => stack.break_run(),
         }
     }
+
+    fn reset(&mut self) {
+        match self {
+            Self::Full(stack) => stack.reset(),
+            Self::Pairwise(stack) => stack.reset(),
+        }
+    }
 }
 
 /// Sums of one field (or of the frame, where there are none).
@@ -106,8 +113,8 @@ impl FieldSums {
 /// Sums of a region or cell.
 #[derive(Debug)]
 pub struct RegionSums {
-    /// Whether it has the full set.
-    pub full: bool,
+    /// What it has.
+    pub set: Set,
     /// One a field.
     pub fields: Vec<FieldSums>,
     /// Extremes and clipping, one a component.
@@ -162,12 +169,15 @@ impl RegionSums {
                 }
             })
             .collect();
-        let counts = format
-            .components
-            .iter()
-            .map(|c| CodeCounts::new(ClipLimits::new(format.range, c.channel, c.depth), !set.lent))
-            .collect();
-        Self { full: set.full, fields, counts }
+        Self { set, fields, counts: counts(format, set).collect() }
+    }
+
+    /// Forgets all frames, of format `format`; all room stays.
+    pub fn reset(&mut self, format: &FrameFormat) {
+        let Self { set, fields, counts: counted } = self;
+        fields.iter_mut().for_each(|field| field.each(Collector::reset, Collector::reset));
+        counted.clear();
+        counted.extend(counts(format, *set));
     }
 
     /// Opens a frame, whose fields `fields` come; `lent` says that the frame before comes with their rows.
@@ -227,6 +237,12 @@ impl RegionSums {
             field.wide_mixed.iter_mut().for_each(Collector::break_run);
         }
     }
+}
+
+/// Extremes and clipping of no samples yet, one a component.
+fn counts(format: &FrameFormat, set: Set) -> impl Iterator<Item = CodeCounts> + '_ {
+    let limits = |c: &ComponentFormat| ClipLimits::new(format.range, c.channel, c.depth);
+    format.components.iter().map(move |c| CodeCounts::new(limits(c), !set.lent))
 }
 
 /// Whether the sum of any two components fits 16 bits.

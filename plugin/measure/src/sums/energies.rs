@@ -83,6 +83,17 @@ impl Energies {
     }
 }
 
+impl Energies {
+    /// Forgets all changes.
+    pub fn reset(&mut self) {
+        let Self { changes, still, first, second, newest } = self;
+        (*changes, *still) = (0, 0);
+        for sums in [first, second, newest] {
+            sums.clear();
+        }
+    }
+}
+
 /// Σd and Σd² over the block at the start of both.
 #[inline(always)]
 fn narrow_block<S: Simd>(simd: S, this: &[u16], before: &[u16], stride: usize) -> (i64, i64) {

@@ -1,5 +1,7 @@
 //! The window that is being filled: one set of sums a region and cell, and the counts of the whole picture.
 
+use std::sync::Arc;
+
 use fearless_simd::Simd;
 
 use crate::config::MeterConfig;
@@ -23,6 +25,27 @@ pub(crate) struct OpenWindow {
     pub(crate) repeated: [u64; 2],
     pub(crate) holes: u64,
     pub(crate) corrupted: u64,
+}
+
+/// The emptied room of a window that was evaluated.
+#[derive(Debug)]
+pub struct Spare {
+    config: Arc<MeterConfig>,
+    window: OpenWindow,
+}
+
+impl Spare {
+    /// Empties `window`, which was made for `config`.
+    pub(crate) fn new(config: Arc<MeterConfig>, mut window: OpenWindow) -> Self {
+        window.reset(&config);
+        Self { config, window }
+    }
+
+    /// The room, if it was made for `config`.
+    pub(crate) fn into_room(self, config: &Arc<MeterConfig>) -> Option<OpenWindow> {
+        let fits = Arc::ptr_eq(&self.config, config) || self.config == *config;
+        fits.then_some(self.window)
+    }
 }
 
 impl OpenWindow {
@@ -62,6 +85,18 @@ impl OpenWindow {
 }
 
 impl OpenWindow {
+    /// Forgets all frames; all room stays. `config` is the one that it was made for.
+    pub(crate) fn reset(&mut self, config: &MeterConfig) {
+        let Self { scan, regions, cells, order: _, times, buffers, repeated, holes, corrupted } = self;
+        *scan = FrameScan::new(&config.format);
+        for sums in regions.iter_mut().flatten().chain(cells) {
+            sums.reset(&config.format);
+        }
+        times.clear();
+        (*buffers, *repeated) = ([0; 2], [0; 2]);
+        (*holes, *corrupted) = (0, 0);
+    }
+
     /// All regions and cells that are measured.
     pub(crate) fn sums_mut(&mut self) -> impl Iterator<Item = &mut RegionSums> {
         self.regions.iter_mut().flatten().chain(&mut self.cells)

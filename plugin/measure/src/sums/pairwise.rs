@@ -194,6 +194,35 @@ impl<T: Sample> PairStack<T> {
         self.follows = false;
     }
 
+    /// Forgets all frames; all room stays.
+    pub fn reset(&mut self) {
+        // By name, so that none is left out. What is kept of a frame is not read before the next one took its place.
+        let Self {
+            width: _,
+            height: _,
+            narrow: _,
+            budget: _,
+            kept: _,
+            difference: _,
+            wide_difference: _,
+            follows,
+            paired,
+            frames,
+            total,
+            frame,
+            last,
+            differences,
+            level_square,
+            right,
+            below,
+        } = self;
+        (*follows, *paired) = (false, false);
+        (*frames, *total, *last, *level_square) = (0, 0, (0, 0), 0);
+        *frame = PairFrame::default();
+        *differences = DifferenceSums::default();
+        (*right, *below) = Default::default();
+    }
+
     /// Turns the sums into numbers.
     #[must_use]
     pub fn finish(&self) -> PairNumbers {

@@ -76,6 +76,39 @@ impl PixelSums {
         self.added -= 1;
     }
 
+    /// Sets all sums to zero; their room stays.
+    pub fn reset(&mut self) {
+        self.fine.fill(0);
+        self.wide.fill(0);
+        self.added = 0;
+    }
+
+    /// All sums, row by row, where 32 bits hold them.
+    #[must_use]
+    #[inline(always)]
+    pub fn short(&self) -> Option<Vec<u32>> {
+        let mut bits = 0;
+        for &wide in &self.wide {
+            bits |= wide;
+        }
+        // No sum has other bits; the 16-bit ones come on top.
+        if bits > u64::from(u32::MAX - u32::from(u16::MAX)) {
+            return None;
+        }
+        let mut all = vec![0; self.width * self.rows];
+        let rows = all.chunks_exact_mut(self.width.max(1));
+        for (y, all) in rows.enumerate() {
+            let at = y * self.stride..y * self.stride + self.width;
+            for (sum, &fine) in all.iter_mut().zip(self.fine.get(at.clone()).unwrap_or_default()) {
+                *sum = u32::from(fine);
+            }
+            for (sum, &wide) in all.iter_mut().zip(self.wide.get(at).unwrap_or_default()) {
+                *sum += wide as u32;
+            }
+        }
+        Some(all)
+    }
+
     /// All sums, row by row.
     #[must_use]
     pub fn all(&self) -> Vec<u64> {
@@ -100,6 +133,20 @@ mod tests {
     use super::*;
 
     #[test]
+    fn sums_beyond_32_bits_are_not_short() {
+        let code = u32::from(u16::MAX);
+        let mut sums = PixelSums::new(1, 1, code, false);
+        let code = u64::from(code);
+        for frames in 1..=code + 2 {
+            sums.begin();
+            sums.add_row(0, &[u32::from(u16::MAX)]);
+            let short = sums.short().map(|sums| sums.into_iter().map(u64::from).collect());
+            assert!(short.is_none_or(|short: Vec<u64>| short == [frames * code]), "{frames}");
+        }
+        assert_eq!((sums.short(), sums.all()), (None, vec![code * (code + 2)]));
+    }
+
+    #[test]
     fn pixel_sums_spill_before_they_overflow() {
         let max = 1023u16;
         let mut sums = PixelSums::new(3, 2, u32::from(max), true);
@@ -110,6 +157,10 @@ mod tests {
         }
         let max = u64::from(max);
         assert_eq!(sums.all(), [1000 * max, 1000 * max, 1000 * max, 1000, 1000, 1000]);
+        let max = max as u32;
+        assert_eq!(sums.short(), Some(vec![1000 * max, 1000 * max, 1000 * max, 1000, 1000, 1000]));
+        sums.reset();
+        assert_eq!(sums.all(), [0; 6]);
     }
 
     #[test]

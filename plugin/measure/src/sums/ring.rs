@@ -83,6 +83,7 @@ impl<T: Sample> Ring<T> {
     }
 
     /// Frame `index` of the run.
+    #[inline(always)]
     fn of_run(&self, index: usize) -> &[T] {
         let frame = if index < self.moved {
             &self.opening[index]
@@ -94,6 +95,7 @@ impl<T: Sample> Ring<T> {
     }
 
     /// Says that the next frame is no neighbour of the last one.
+    #[inline(always)]
     pub fn break_run(&mut self) {
         let run = self.run as usize;
         for lag in [1, 2] {
@@ -104,12 +106,20 @@ impl<T: Sample> Ring<T> {
                 sums.resize(self.width * self.height, 0);
                 let rows = self.of_run(index).chunks(self.stride.max(1));
                 for (sums, row) in sums.chunks_mut(self.width.max(1)).zip(rows) {
-                    sums.iter_mut().zip(row).for_each(|(sum, &x)| *sum += u64::from(x.wide()));
+                    for (sum, &x) in sums.iter_mut().zip(row) {
+                        *sum += u64::from(x.wide());
+                    }
                 }
             }
             self.ends[lag - 1] = sums;
         }
         (self.run, self.moved) = (0, 0);
+    }
+
+    /// Forgets all frames; their room stays. What stands in it is never read before a run has filled it again.
+    pub fn reset(&mut self) {
+        (self.run, self.moved) = (0, 0);
+        self.ends.iter_mut().for_each(Vec::clear);
     }
 
     /// The sums of the samples that open or close runs of lag `lag`, once the last run is broken; none without frames.

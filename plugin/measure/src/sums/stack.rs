@@ -3,12 +3,11 @@
 use fearless_simd::{Level, Simd, dispatch};
 
 use crate::sums::bands::BandSums;
-use crate::sums::blocks::{
-    BLOCK, ColumnBlocks, block_pairs, block_sums, column_form, far_pairs, short_far_pairs,
-};
+use crate::sums::blocks::{BLOCK, ColumnBlocks, block_pairs, block_sums, far_pairs, short_far_pairs};
 use crate::sums::energies::Energies;
 use crate::sums::exact::{DifferenceSums, FormSums, LagSums, StackTotals};
 use crate::sums::finished::{PieceFrame, Quadratic, StackNumbers};
+use crate::sums::forms::{Sum, against, pixel_forms};
 use crate::sums::kernels::Sample;
 use crate::sums::kernels::full::{self, FullFrame, Memory};
 use crate::sums::kernels::lanes::{budget, is_narrow};
@@ -61,6 +60,8 @@ pub struct Stack<T> {
     differences: DifferenceSums,
     bands: BandSums,
     piece: Vec<(u64, Vec<T>)>,
+    /// Room of frames that left the piece.
+    spare_pieces: Vec<Vec<T>>,
     piece_stride: u64,
     energies: Energies,
 }
@@ -94,6 +95,7 @@ impl<T: Sample> Stack<T> {
             differences: DifferenceSums::default(),
             bands: BandSums::new(height),
             piece: Vec::new(),
+            spare_pieces: Vec::new(),
             piece_stride: 1,
             energies: Energies::default(),
         }
@@ -271,13 +273,22 @@ impl<T: Sample> Stack<T> {
         if self.piece.len() == PIECE_FRAMES {
             self.piece_stride *= 2;
             let stride = self.piece_stride;
-            self.piece.retain(|(kept, _)| kept.is_multiple_of(stride));
+            let spare = &mut self.spare_pieces;
+            self.piece.retain_mut(|(kept, samples)| {
+                let stays = kept.is_multiple_of(stride);
+                if !stays {
+                    spare.push(std::mem::take(samples));
+                }
+                stays
+            });
             if !index.is_multiple_of(stride) {
                 return;
             }
         }
         let (x0, y0, w, h) = piece_rect(self.width, self.height);
-        let mut samples = Vec::with_capacity(w * h);
+        let mut samples = self.spare_pieces.pop().unwrap_or_default();
+        samples.clear();
+        samples.reserve(w * h);
         for row in self.ring.frame(0).chunks(self.ring.stride().max(1)).skip(y0).take(h) {
             samples.extend_from_slice(&row[x0..x0 + w]);
         }
@@ -292,8 +303,23 @@ impl<T: Sample> Stack<T> {
 
     /// Turns the sums into numbers; ends the open run.
     #[must_use]
-    pub fn finish(mut self) -> StackNumbers {
-        self.break_run();
+    pub fn finish(&mut self) -> StackNumbers {
+        // Whole numbers up to the last step, so that all levels give the same.
+        dispatch!(Level::new(), simd => simd.vectorize(
+            #[inline(always)]
+            || {
+                self.ring.break_run();
+                match self.pixels.short() {
+                    Some(sums) => self.numbers(&sums),
+                    None => self.numbers(&self.pixels.all()),
+                }
+            },
+        ))
+    }
+
+    /// The numbers, given the sums of every pixel.
+    #[inline(always)]
+    fn numbers<N: Sum>(&self, sums: &[N]) -> StackNumbers {
         let (width, height) = (self.width, self.height);
         let (p, n) = (width * height, self.sums.len());
         let totals = StackTotals {
@@ -302,33 +328,14 @@ impl<T: Sample> Stack<T> {
             sum: self.total,
             level_square: self.level_square,
         };
-        let t = self.pixels.all();
-        let squares: i128 = t.iter().map(|&t| i128::from(t) * i128::from(t)).sum();
-        let (mut right, mut below) = (0i128, 0i128);
-        let mut rows = 0i128;
-        let mut blocks = vec![0u64; width / BLOCK];
-        for (y, row) in t.chunks(width.max(1)).enumerate() {
-            right += row.windows(2).map(|pair| i128::from(pair[0]) * i128::from(pair[1])).sum::<i128>();
-            if y > 0 {
-                let above = &t[(y - 1) * width..y * width];
-                below += row.iter().zip(above).map(|(&a, &b)| i128::from(a) * i128::from(b)).sum::<i128>();
-            }
-            for (block, part) in blocks.iter_mut().zip(row.chunks_exact(BLOCK)) {
-                *block = part.iter().sum();
-            }
-            rows += far_pairs(blocks.iter().map(|&b| i128::from(b))).0;
-        }
-        let cols = column_form(&t, width, height);
+        let forms = pixel_forms(sums, width, height);
         let lag = |lag: usize| {
-            let (mut with_ends, mut ends) = (0i128, 0i128);
-            for (&t, &end) in t.iter().zip(self.ring.ends(lag + 1)) {
-                with_ends += i128::from(t) * i128::from(end);
-                ends += i128::from(end);
-            }
-            let sums = &self.lags[lag];
+            let lags = &self.lags[lag];
             let wanted = n.saturating_sub(lag + 1) as f64;
-            (sums.pairs > 0)
-                .then(|| sums.residual(&totals, squares, with_ends, ends) * wanted / sums.pairs as f64)
+            (lags.pairs > 0).then(|| {
+                let (with_ends, ends) = against(sums, self.ring.ends(lag + 1));
+                lags.residual(&totals, forms.squares, with_ends, ends) * wanted / lags.pairs as f64
+            })
         };
         let far = |sums: &FormSums, of_pixel_sums: i128, kappa: i128| {
             (kappa > 0 && n > 0)
@@ -337,42 +344,89 @@ impl<T: Sample> Stack<T> {
         let pairs = self.differences.pairs;
         let bin_samples = (self.bands.rows * width) as f64;
         let bands = self.bands.variances().map(|pair| pair.map(|v| v / (bin_samples * bin_samples)));
+        let mut mean_image = vec![0.0; sums.len()];
+        for (mean, &sum) in mean_image.iter_mut().zip(sums) {
+            *mean = sum.into() as f64 / n as f64;
+        }
         let mean_of = |sum: u64| sum as f64 / p as f64;
-        let frame_means: Vec<f64> = self.sums.iter().map(|&sum| mean_of(sum)).collect();
-        let mean = if n > 0 && p > 0 { Some(self.total as f64 / (p as f64 * n as f64)) } else { None };
-        let mean_image: Vec<f64> = t.iter().map(|&t| t as f64 / n as f64).collect();
         StackNumbers {
             width,
             height,
             frames: n as u64,
-            mean,
-            frame_means,
+            mean: (n > 0 && p > 0).then(|| self.total as f64 / (p as f64 * n as f64)),
+            frame_means: self.sums.iter().map(|&sum| mean_of(sum)).collect(),
             mean_image,
-            piece: self
-                .piece
-                .into_iter()
-                .map(|(index, samples)| PieceFrame {
-                    index: index as usize,
-                    samples: samples.into_iter().map(|x| f64::from(x.wide())).collect(),
-                })
-                .collect(),
-            energies: Some(self.energies),
+            piece: self.piece.iter().map(|(index, samples)| piece_frame(*index, samples)).collect(),
+            energies: Some(self.energies.clone()),
             pairs,
             bins: self.bands.bins,
             quadratic: Quadratic {
-                c0: self.squares.residual(&totals, squares, p as i128),
-                cx: self.right.residual(&totals, right, (height * width.saturating_sub(1)) as i128),
-                cy: self.below.residual(&totals, below, (width * height.saturating_sub(1)) as i128),
+                c0: self.squares.residual(&totals, forms.squares, p as i128),
+                cx: self.right.residual(&totals, forms.right, (height * width.saturating_sub(1)) as i128),
+                cy: self.below.residual(&totals, forms.below, (width * height.saturating_sub(1)) as i128),
                 ct: lag(0),
                 ct2: lag(1),
                 pair: (pairs > 0).then(|| self.differences.half_residual(p as i128)),
-                row: far(&self.rows, rows, block_pairs(width / BLOCK) * height as i128),
-                column: far(&self.cols, cols, block_pairs(height / BLOCK) * width as i128),
+                row: far(&self.rows, forms.rows, block_pairs(width / BLOCK) * height as i128),
+                column: far(&self.cols, forms.cols, block_pairs(height / BLOCK) * width as i128),
                 band: bands.map(|[spread, _]| spread),
                 band_null: bands.map(|[_, null]| null),
             },
         }
     }
+
+    /// Forgets all frames; all room stays, so that the next ones need no more.
+    pub fn reset(&mut self) {
+        // By name, so that none is left out.
+        let Self {
+            width: _,
+            height: _,
+            narrow: _,
+            budget: _,
+            frame,
+            edges,
+            columns,
+            row_blocks: _,
+            ring,
+            sums,
+            total,
+            level_square,
+            last_square,
+            pixels,
+            squares,
+            right,
+            below,
+            rows,
+            cols,
+            lags,
+            differences,
+            bands,
+            piece,
+            spare_pieces,
+            piece_stride,
+            energies,
+        } = self;
+        (*frame, *edges) = Default::default();
+        columns.clear();
+        ring.reset();
+        sums.clear();
+        (*total, *level_square, *last_square) = (0, 0, 0);
+        pixels.reset();
+        for form in [squares, right, below, rows, cols] {
+            *form = FormSums::default();
+        }
+        *lags = Default::default();
+        *differences = DifferenceSums::default();
+        bands.reset();
+        spare_pieces.extend(piece.drain(..).map(|(_, samples)| samples));
+        *piece_stride = 1;
+        energies.reset();
+    }
+}
+
+/// Frame `index` of the piece.
+fn piece_frame<T: Sample>(index: u64, samples: &[T]) -> PieceFrame {
+    PieceFrame { index: index as usize, samples: samples.iter().map(|x| f64::from(x.wide())).collect() }
 }
 
 /// Left, top, width and height of the piece of a region of `width` × `height` samples.
