@@ -13,6 +13,8 @@ fn main() {
     let mut regions: Vec<Region> = (0..n).map(|i| Region { name: format!("r{i}"), role: None, reflectance: None, rect: Rect { x: 100 + (i % 6) * 600, y: 100 + (i / 6) * 500, width: 200, height: 200 }, inside: true }).collect();
     if mode == "small" { regions = (0..4096).map(|i| Region { name: format!("r{i}"), role: None, reflectance: None, rect: Rect { x: 40 + (i % 64) * 58, y: 40 + (i / 64) * 32, width: 14, height: 14 }, inside: true }).collect(); }
     if mode == "large" { regions = (0..16).map(|i| Region { name: format!("r{i}"), role: None, reflectance: None, rect: Rect { x: 40 + (i % 4) * 900, y: 40 + (i / 4) * 500, width: 224, height: 224 }, inside: true }).collect(); }
+    if mode == "small32" { regions = (0..4096).map(|i| Region { name: format!("r{i}"), role: None, reflectance: None, rect: Rect { x: (i % 64) * 60, y: (i / 64) * 33, width: 32, height: 32 }, inside: true }).collect(); }
+    if mode == "large32" { regions = (0..64).map(|i| Region { name: format!("r{i}"), role: None, reflectance: None, rect: Rect { x: (i % 8) * 470, y: (i / 8) * 266, width: 256, height: 256 }, inside: true }).collect(); }
     let grid = (mode == "w3").then_some(Grid { cols: 16, rows: 9 });
     if mode == "w3" { regions.clear(); }
     let config = MeterConfig { format, active: frame, regions, grid, full_set_share: if mode == "stack" { None } else { Some(0.0) } };

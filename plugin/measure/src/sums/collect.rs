@@ -114,10 +114,12 @@ pub struct RegionSums {
     pub counts: Vec<CodeCounts>,
 }
 
-/// Rows of one component, the first of which is row `y` of the field, and the same of the frame before.
+/// Rows of one component, which begin with sample `x` of row `y` of the field, and the same of the frame before.
 #[derive(Debug, Clone, Copy)]
 pub struct Rows<'a, T = u16> {
-    /// Row of the field that the patches begin with.
+    /// Column and row of the field that the patches begin with.
+    pub x: usize,
+    /// The row.
     pub y: usize,
     /// The samples.
     pub this: Patch<'a, T>,
@@ -132,7 +134,7 @@ impl<'a, T> Rows<'a, T> {
         let top = place.y.max(self.y);
         let end = (place.y + place.height).min(self.y + self.this.rows);
         let part = |patch: &Patch<'a, T>| {
-            patch.part(place.x, top - self.y, place.width, end.saturating_sub(top))
+            patch.part(place.x - self.x, top - self.y, place.width, end.saturating_sub(top))
         };
         (top - place.y, part(&self.this), self.before.as_ref().map(part))
     }

@@ -84,6 +84,18 @@ impl OpenWindow {
 
 /// One of `regions` or, after them, `cells`.
 pub(crate) fn at<'a>(
+    regions: &'a [Option<RegionSums>],
+    cells: &'a [RegionSums],
+    index: usize,
+) -> Option<&'a RegionSums> {
+    match index.checked_sub(regions.len()) {
+        Some(cell) => cells.get(cell),
+        None => regions.get(index)?.as_ref(),
+    }
+}
+
+/// The same to add to.
+pub(crate) fn at_mut<'a>(
     regions: &'a mut [Option<RegionSums>],
     cells: &'a mut [RegionSums],
     index: usize,

@@ -75,7 +75,7 @@ impl Fingerprint {
     #[inline(always)]
     pub fn row<S: Simd>(&mut self, simd: S, row: &[u16]) {
         for part in row.chunks(PERIOD) {
-            self.sums(&scan::row::<S, false, false>(simd, part).1, part.len());
+            self.sums(&scan::row::<S, _, false, false>(simd, part).1, part.len());
         }
     }
 
