@@ -157,9 +157,14 @@ impl RegionSums {
                     max(a) + max(b)
                 };
                 FieldSums {
-                    native: native.map(|(c, &place)| Collector::new(set, place, (1 << c.depth) - 1)).collect(),
+                    native: native
+                        .map(|(c, &place)| Collector::new(set, place, (1 << c.depth) - 1))
+                        .collect(),
                     mixed: narrow.iter().map(|&mix| Collector::new(set, places[mix.0], max(mix))).collect(),
-                    wide_mixed: wide.iter().map(|&mix| Collector::new(set, places[mix.0], max(mix))).collect(),
+                    wide_mixed: wide
+                        .iter()
+                        .map(|&mix| Collector::new(set, places[mix.0], max(mix)))
+                        .collect(),
                     places,
                 }
             })

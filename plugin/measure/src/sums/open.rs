@@ -3,8 +3,8 @@
 use fearless_simd::Simd;
 
 use crate::config::MeterConfig;
-use crate::frame::region::{Grid, Rect};
 use crate::frame::format::FrameFormat;
+use crate::frame::region::{Grid, Rect};
 use crate::sums::collect::{RegionSums, Set};
 use crate::sums::scan::FrameScan;
 
@@ -107,11 +107,7 @@ pub(crate) fn at_mut<'a>(
 }
 
 /// Regions and cells by their uppermost row, for each field and component.
-fn order(
-    format: &FrameFormat,
-    regions: &[Option<RegionSums>],
-    cells: &[RegionSums],
-) -> Vec<Vec<Vec<usize>>> {
+fn order(format: &FrameFormat, regions: &[Option<RegionSums>], cells: &[RegionSums]) -> Vec<Vec<Vec<usize>>> {
     let all: Vec<(usize, &RegionSums)> = regions
         .iter()
         .map(Option::as_ref)

@@ -136,9 +136,9 @@ fn field<S: Simd>(
         active.indices.clear();
         active.begun = 0;
     }
-    let (width, height) = views.iter().fold((0, 0), |(width, height), view| {
-        (width.max(view.width()), height.max(view.height()))
-    });
+    let (width, height) = views
+        .iter()
+        .fold((0, 0), |(width, height), view| (width.max(view.width()), height.max(view.height())));
     // Cells cover all samples, and mixtures need rows of several components: those are copied where they are not plain.
     let all = !window.cells.is_empty() || format.model == Model::Rgb;
     let strips = height.div_ceil(strip_rows(width, !before.is_empty()));
@@ -177,7 +177,8 @@ fn field<S: Simd>(
             });
             // Cells are narrow: their pieces of rows come faster from the cache than from afar, each for itself.
             before.into_iter().for_each(fetch);
-            let strip = this.map_or(Strip::InView(y, rows), |this| Strip::Plain(Rows { x: 0, y, this, before }));
+            let strip =
+                this.map_or(Strip::InView(y, rows), |this| Strip::Plain(Rows { x: 0, y, this, before }));
             found[c] = (strip, extremes);
         }
         count_picture(simd, format, &mut window.scan, &found[..count], &places);

@@ -170,7 +170,9 @@ impl FrameScan {
         (0..PROFILE)
             .map(|bin| {
                 let mut level = 0.0;
-                for ((component, weight), bins) in format.components.iter().zip(&weights).zip(&self.counts.profile) {
+                for ((component, weight), bins) in
+                    format.components.iter().zip(&weights).zip(&self.counts.profile)
+                {
                     if *weight != 0.0 {
                         let (sum, count) = bins[bin];
                         if count == 0 {

@@ -56,7 +56,9 @@ impl Read<'_> {
             Kind::EveryOtherByte => {
                 self.rows(simd, y, rows, max, |line| Some(EveryOther(view.row_bytes(line))))
             }
-            Kind::Words => self.rows(simd, y, rows, max, |line| bytemuck::try_cast_slice(view.row_bytes(line)).ok()),
+            Kind::Words => {
+                self.rows(simd, y, rows, max, |line| bytemuck::try_cast_slice(view.row_bytes(line)).ok())
+            }
             Kind::Raised(bits) => self.rows(simd, y, rows, max, |line| {
                 Some(Raised(bytemuck::try_cast_slice(view.row_bytes(line)).ok()?, bits))
             }),

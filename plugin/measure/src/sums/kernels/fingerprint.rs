@@ -96,7 +96,8 @@ mod tests {
     use fearless_simd::dispatch;
 
     fn of(rows: &[&[u16]]) -> u128 {
-        let all: Vec<u128> = levels().into_iter().map(|level| dispatch!(level, simd => at(simd, rows))).collect();
+        let all: Vec<u128> =
+            levels().into_iter().map(|level| dispatch!(level, simd => at(simd, rows))).collect();
         assert!(all.iter().all(|print| *print == all[0]), "levels differ");
         all[0]
     }

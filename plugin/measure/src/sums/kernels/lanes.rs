@@ -92,9 +92,11 @@ impl<S: Simd> Products<S> {
 #[must_use]
 pub const fn budget(max: u32) -> usize {
     let pair = 2 * max as u64 * max as u64;
-    let most = if pair == 0 { u64::MAX } else { i32::MAX as u64 / pair };
-    // Plenty for any line; a limit keeps what is counted with it small.
-    if most < 1 << 16 { most as usize } else { 1 << 16 }
+    match (i32::MAX as u64).checked_div(pair) {
+        Some(most) if most < 1 << 16 => most as usize,
+        // Plenty for any line; a limit keeps what is counted with it small.
+        _ => 1 << 16,
+    }
 }
 
 /// Ones and zeros that the mask of a row's rest is cut from.
