@@ -122,16 +122,20 @@ pub fn first_lanes<S: Simd>(simd: S, count: usize) -> S::u16s {
 pub fn load<S: Simd>(simd: S, row: &[u16]) -> S::u16s {
     match row.get(..S::u16s::LEN) {
         Some(whole) => S::u16s::from_slice(simd, whole),
-        None => load_end(simd, row),
+        None => {
+            // A vector that a function apart gave back would come by way of memory in either case.
+            let mut copy = [0; WIDEST];
+            copy_end(row, &mut copy);
+            S::u16s::from_slice(simd, &copy[..S::u16s::LEN])
+        }
     }
 }
 
-/// [`load`] at the very end of memory.
+/// The very end of memory, seldom asked for.
+#[cold]
 #[inline(never)]
-fn load_end<S: Simd>(simd: S, row: &[u16]) -> S::u16s {
-    let mut copy = [0; WIDEST];
+fn copy_end(row: &[u16], copy: &mut [u16; WIDEST]) {
     copy[..row.len()].copy_from_slice(row);
-    S::u16s::from_slice(simd, &copy[..S::u16s::LEN])
 }
 
 #[cfg(test)]
