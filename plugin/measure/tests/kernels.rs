@@ -348,6 +348,19 @@ fn check_tails(level: Level, sheet: &Sheet, (low, high): (u16, u16), told: &str)
     assert_eq!(upper, [at_high, at_low, from_low], "{level:?} {told}");
 }
 
+/// More vectors of one code than 16-bit counters hold.
+#[test]
+fn counters_are_read_before_they_overflow() {
+    for width in [31, 32, 33] {
+        let sheet = Sheet::new(vec![9; width * 70_000], width, 1, 0);
+        for level in levels() {
+            check_tails(level, &sheet, (9, 9), "one code alone");
+            let all = dispatch!(level, simd => above(simd, sheet.patch(), 8));
+            assert_eq!(all, sheet.image.len() as u64, "{level:?}");
+        }
+    }
+}
+
 /// Σ of samples, as signed ones, times the keys of their places; neighbours share a lane.
 fn keyed(row: &[u16]) -> [i32; LANES] {
     let mut lanes = [0i32; LANES];
