@@ -377,7 +377,7 @@ fn length(bits: u16) -> u32 {
 }
 
 fn check_scan<S: Simd, const JUDGED: bool, const BITS: bool>(simd: S, row: &[u16], told: &str) {
-    let (found, lanes) = scan::row::<S, JUDGED, BITS>(simd, row);
+    let (found, lanes) = scan::row::<S, _, JUDGED, BITS>(simd, row);
     assert_eq!(lanes, keyed(row), "{JUDGED} {BITS} {told}");
     let Some((low, high)) = oracle::extremes(row) else {
         assert_eq!(found, scan::Row::EMPTY, "{told}");
