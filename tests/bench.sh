@@ -20,7 +20,7 @@ profile=release release=--release
 # What only has to run is built as the tests build it.
 case " $* " in *' --quick '*) profile=debug release= ;; esac
 # shellcheck disable=SC2086 # nothing or one word
-cargo build --quiet $release -p lowlight -p noisemeter-tests --bin lowlight --bin bench
+cargo build --quiet $release --locked -p lowlight -p noisemeter-tests --bin lowlight --bin bench
 # A registry of our own: nothing of what is installed elsewhere on this machine takes part.
 export GST_REGISTRY=$target/bench-registry.bin
 unset GST_PLUGIN_PATH

@@ -59,6 +59,21 @@ pub struct Placement {
     pub height: usize,
 }
 
+/// How codes lie in memory, as far as loops know of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// A byte each.
+    Bytes,
+    /// A byte each, with another component's between them.
+    EveryOtherByte,
+    /// In words of 16 bits, least significant byte first.
+    Words,
+    /// The same, so many bits up.
+    Raised(u32),
+    /// In another way.
+    Other,
+}
+
 /// Borrowed samples of one component, `width` × `height` code values of `packing.depth` bits.
 #[derive(Debug, Clone, Copy)]
 pub struct ComponentView<'a> {
@@ -161,6 +176,32 @@ impl<'a> ComponentView<'a> {
         let bytes = self.data.get(offset + y * row_stride..)?;
         let words = bytemuck::try_cast_slice(&bytes[..bytes.len() & !1]).ok()?;
         Some(Patch::new(words, row_stride / 2, width, rows.min(height.saturating_sub(y))))
+    }
+
+    /// How rows of this view can be read where they lie; 8-bit codes in bytes, and words of 16 bits.
+    #[must_use]
+    pub fn kind(&self) -> Kind {
+        let Packing { word, shift, depth } = self.packing;
+        match (word, self.placement.sample_stride) {
+            _ if cfg!(target_endian = "big") => Kind::Other,
+            (Word::U8, 1) if shift == 0 && depth == 8 => Kind::Bytes,
+            (Word::U8, 2) if shift == 0 && depth == 8 => Kind::EveryOtherByte,
+            (Word::U16Le, 2) if shift == 0 => Kind::Words,
+            (Word::U16Le, 2) if shift + depth == 16 => Kind::Raised(shift),
+            _ => Kind::Other,
+        }
+    }
+
+    /// The bytes that hold row `y`, from the first of its first sample to the last of its last.
+    #[must_use]
+    pub fn row_bytes(&self, y: usize) -> &'a [u8] {
+        let Placement { offset, row_stride, sample_stride, width, height } = self.placement;
+        if y >= height || width == 0 {
+            return &[];
+        }
+        let start = offset + y * row_stride;
+        let end = start + (width - 1) * sample_stride + self.packing.word.bytes();
+        self.data.get(start..end).unwrap_or_default()
     }
 
     /// Largest code value, 2^depth − 1.

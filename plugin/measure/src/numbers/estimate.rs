@@ -12,8 +12,8 @@ use crate::numbers::standing::StandingSums;
 use crate::numbers::transform::Plans;
 use crate::numbers::uneven;
 use crate::record::{CodesRecord, ComponentRecord, NoteCode, Rail};
-use crate::sums::kernels::clip::CodeCounts;
 use crate::sums::finished::StackNumbers;
+use crate::sums::kernels::clip::CodeCounts;
 
 /// Share of a region's samples at a clip limit or rail from which the region counts as clipped.
 const CLIPPED_SHARE: f64 = 0.001;

@@ -52,9 +52,8 @@ mod tests {
         for window in 0..4u16 {
             let mut stack = Stack::<u16>::new(8, 8, 1023);
             // Two pixels trade 4 codes from window to window.
-            let frame: Vec<u16> = (0..64u16)
-                .map(|i| 100 + 4 * u16::from((i % 8 + window + i / 8).is_multiple_of(2)))
-                .collect();
+            let frame: Vec<u16> =
+                (0..64u16).map(|i| 100 + 4 * u16::from((i % 8 + window + i / 8).is_multiple_of(2))).collect();
             for _ in 0..3 {
                 stack.add(Level::new(), &frame);
             }

@@ -15,9 +15,9 @@ use crate::record::{
     RegionRecord, SCHEMA, WindowRecord,
 };
 use crate::sums::collect::{Collector, FieldSums, MIXES, RegionSums, mixes_fit};
+use crate::sums::finished::{PieceFrame, Quadratic, StackNumbers};
 use crate::sums::open::{OpenWindow, Spare};
 use crate::sums::pairwise::PairNumbers;
-use crate::sums::finished::{PieceFrame, Quadratic, StackNumbers};
 
 /// The sums of a window, to be evaluated on another thread.
 #[derive(Debug)]

@@ -98,7 +98,8 @@ impl ColumnBlocks {
         let blocks = self.done as i128;
         let sum: u64 = self.total.iter().sum();
         let most = self.total.iter().copied().max().unwrap_or(0);
-        let whole = if u128::from(most) * u128::from(most) * self.total.len() as u128 <= u128::from(u64::MAX) {
+        let whole = if u128::from(most) * u128::from(most) * self.total.len() as u128 <= u128::from(u64::MAX)
+        {
             i128::from(self.total.iter().map(|&total| total * total).sum::<u64>())
         } else {
             self.total.iter().map(|&total| i128::from(total) * i128::from(total)).sum()
@@ -144,7 +145,10 @@ pub fn short_far_pairs(blocks: &[u32]) -> (i64, i64) {
     let square: u64 = blocks.iter().map(|&b| u64::from(b) * u64::from(b)).sum();
     let adjacent: u64 = blocks.iter().zip(&blocks[1..]).map(|(&a, &b)| u64::from(a) * u64::from(b)).sum();
     let (sum, ends) = (i64::from(sum), i64::from(*first) + i64::from(*last));
-    (sum * sum - square as i64 - 2 * adjacent as i64, 2 * BLOCK as i64 * ((blocks.len() as i64 - 3) * sum + ends))
+    (
+        sum * sum - square as i64 - 2 * adjacent as i64,
+        2 * BLOCK as i64 * ((blocks.len() as i64 - 3) * sum + ends),
+    )
 }
 
 /// (Σb)² − Σb² − 2Σb·b_next of one line's block sums: the sum over ordered pairs at least two apart; and what is linear

@@ -121,10 +121,12 @@ pub struct RegionSums {
     pub counts: Vec<CodeCounts>,
 }
 
-/// Rows of one component, the first of which is row `y` of the field, and the same of the frame before.
+/// Rows of one component, which begin with sample `x` of row `y` of the field, and the same of the frame before.
 #[derive(Debug, Clone, Copy)]
 pub struct Rows<'a, T = u16> {
-    /// Row of the field that the patches begin with.
+    /// Column and row of the field that the patches begin with.
+    pub x: usize,
+    /// The row.
     pub y: usize,
     /// The samples.
     pub this: Patch<'a, T>,
@@ -139,7 +141,7 @@ impl<'a, T> Rows<'a, T> {
         let top = place.y.max(self.y);
         let end = (place.y + place.height).min(self.y + self.this.rows);
         let part = |patch: &Patch<'a, T>| {
-            patch.part(place.x, top - self.y, place.width, end.saturating_sub(top))
+            patch.part(place.x - self.x, top - self.y, place.width, end.saturating_sub(top))
         };
         (top - place.y, part(&self.this), self.before.as_ref().map(part))
     }
@@ -162,9 +164,14 @@ impl RegionSums {
                     max(a) + max(b)
                 };
                 FieldSums {
-                    native: native.map(|(c, &place)| Collector::new(set, place, (1 << c.depth) - 1)).collect(),
+                    native: native
+                        .map(|(c, &place)| Collector::new(set, place, (1 << c.depth) - 1))
+                        .collect(),
                     mixed: narrow.iter().map(|&mix| Collector::new(set, places[mix.0], max(mix))).collect(),
-                    wide_mixed: wide.iter().map(|&mix| Collector::new(set, places[mix.0], max(mix))).collect(),
+                    wide_mixed: wide
+                        .iter()
+                        .map(|&mix| Collector::new(set, places[mix.0], max(mix)))
+                        .collect(),
                     places,
                 }
             })

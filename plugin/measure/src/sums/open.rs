@@ -5,8 +5,8 @@ use std::sync::Arc;
 use fearless_simd::Simd;
 
 use crate::config::MeterConfig;
-use crate::frame::region::{Grid, Rect};
 use crate::frame::format::FrameFormat;
+use crate::frame::region::{Grid, Rect};
 use crate::sums::collect::{RegionSums, Set};
 use crate::sums::scan::FrameScan;
 
@@ -119,6 +119,18 @@ impl OpenWindow {
 
 /// One of `regions` or, after them, `cells`.
 pub(crate) fn at<'a>(
+    regions: &'a [Option<RegionSums>],
+    cells: &'a [RegionSums],
+    index: usize,
+) -> Option<&'a RegionSums> {
+    match index.checked_sub(regions.len()) {
+        Some(cell) => cells.get(cell),
+        None => regions.get(index)?.as_ref(),
+    }
+}
+
+/// The same to add to.
+pub(crate) fn at_mut<'a>(
     regions: &'a mut [Option<RegionSums>],
     cells: &'a mut [RegionSums],
     index: usize,
@@ -130,11 +142,7 @@ pub(crate) fn at<'a>(
 }
 
 /// Regions and cells by their uppermost row, for each field and component.
-fn order(
-    format: &FrameFormat,
-    regions: &[Option<RegionSums>],
-    cells: &[RegionSums],
-) -> Vec<Vec<Vec<usize>>> {
+fn order(format: &FrameFormat, regions: &[Option<RegionSums>], cells: &[RegionSums]) -> Vec<Vec<Vec<usize>>> {
     let all: Vec<(usize, &RegionSums)> = regions
         .iter()
         .map(Option::as_ref)

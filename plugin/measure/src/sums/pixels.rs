@@ -49,7 +49,7 @@ impl PixelSums {
     }
 
     /// The 16-bit sums from row `y` on.
-    pub fn from_row(&mut self, y: usize) -> &mut [u16] {
+    pub fn rows_from(&mut self, y: usize) -> &mut [u16] {
         self.fine.get_mut(y * self.stride..).unwrap_or_default()
     }
 
@@ -152,8 +152,8 @@ mod tests {
         let mut sums = PixelSums::new(3, 2, u32::from(max), true);
         for _ in 0..1000 {
             sums.begin();
-            sums.from_row(0)[..3].iter_mut().for_each(|sum| *sum += max);
-            sums.from_row(1)[..3].iter_mut().for_each(|sum| *sum += 1);
+            sums.rows_from(0)[..3].iter_mut().for_each(|sum| *sum += max);
+            sums.rows_from(1)[..3].iter_mut().for_each(|sum| *sum += 1);
         }
         let max = u64::from(max);
         assert_eq!(sums.all(), [1000 * max, 1000 * max, 1000 * max, 1000, 1000, 1000]);
@@ -171,7 +171,7 @@ mod tests {
             for frame in [&first, &second] {
                 sums.begin();
                 sums.add_row(0, if fine { &[] } else { frame });
-                sums.from_row(0).iter_mut().zip(frame).for_each(|(sum, x)| *sum += x);
+                sums.rows_from(0).iter_mut().zip(frame).for_each(|(sum, x)| *sum += x);
             }
             sums.take_back(&second);
             assert_eq!(sums.all(), [40_000, 1], "{fine}");

@@ -61,7 +61,7 @@ impl<T: Sample> Ring<T> {
     }
 
     /// From row `y` on: of the open frame, with the row above; of the one before; and of the one before that.
-    pub fn from_row(&mut self, y: usize) -> (&mut [T], &[T], &[T]) {
+    pub fn rows_from(&mut self, y: usize) -> (&mut [T], &[T], &[T]) {
         let [this, previous, before_previous] = &mut self.frames;
         let (above, start) = (y * self.stride, (y + 1) * self.stride);
         (

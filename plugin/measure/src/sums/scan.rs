@@ -82,21 +82,29 @@ impl FrameScan {
         }
     }
 
-    /// Counts pixels where any of the components from `first` on is out of bounds: `patches` are their rows, which share
-    /// their places, with their lowest and highest value.
+    /// Whether samples of component `component` from `min` to `max` may be out of any bounds.
+    pub fn reaches(&self, component: usize, (min, max): (u16, u16)) -> bool {
+        let limits = &self.limits[component];
+        let inside = min > limits.floor && min >= limits.black && max <= limits.white;
+        !inside || max >= limits.lowest_high()
+    }
+
+    /// Counts `pixels` pixels, and those of them where any of the components from `first` on is out of bounds: `patches`
+    /// are their rows, which share their places, with their lowest and highest value.
     #[inline(always)]
-    pub fn count<S: Simd>(&mut self, simd: S, first: usize, patches: &[(Patch<'_>, (u16, u16))]) {
-        let Some((patch, _)) = patches.first() else { return };
-        self.open.pixels += (patch.width * patch.rows) as u64;
-        let limits = &self.limits[first..first + patches.len()];
-        let (mut inside, mut high) = (true, false);
-        for ((_, (min, max)), limits) in patches.iter().zip(limits) {
-            inside &= *min > limits.floor && *min >= limits.black && *max <= limits.white;
-            high |= *max >= limits.lowest_high();
-        }
-        if inside && !high {
+    pub fn count<S: Simd>(
+        &mut self,
+        simd: S,
+        first: usize,
+        pixels: usize,
+        patches: &[(Patch<'_>, (u16, u16))],
+    ) {
+        self.open.pixels += pixels as u64;
+        if !patches.iter().enumerate().any(|(i, (_, extremes))| self.reaches(first + i, *extremes)) {
             return;
         }
+        let limits = &self.limits[first..first + patches.len()];
+        let high = patches.iter().zip(limits).any(|((_, (_, max)), limits)| *max >= limits.lowest_high());
         let open = &mut self.open;
         let count = |of: &dyn Fn(&ClipLimits) -> (u16, u16)| count(simd, patches, limits, of);
         open.clipped_low += count(&|limits| (limits.floor.saturating_add(1), u16::MAX));
@@ -162,7 +170,9 @@ impl FrameScan {
         (0..PROFILE)
             .map(|bin| {
                 let mut level = 0.0;
-                for ((component, weight), bins) in format.components.iter().zip(&weights).zip(&self.counts.profile) {
+                for ((component, weight), bins) in
+                    format.components.iter().zip(&weights).zip(&self.counts.profile)
+                {
                     if *weight != 0.0 {
                         let (sum, count) = bins[bin];
                         if count == 0 {

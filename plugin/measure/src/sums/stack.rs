@@ -148,7 +148,7 @@ impl<T: Sample> Stack<T> {
     #[inline(always)]
     fn narrow_rows<S: Simd>(&mut self, simd: S, first: usize, patch: Patch<'_>) -> (u16, u16) {
         let Self { ring, pixels, columns, bands, row_blocks, edges, height, .. } = self;
-        let (this, previous, before_previous) = ring.from_row(first);
+        let (this, previous, before_previous) = ring.rows_from(first);
         let (Some(this), Some(previous), Some(before_previous)) =
             (T::narrow_mut(this), T::narrow_slice(previous), T::narrow_slice(before_previous))
         else {
@@ -156,7 +156,7 @@ impl<T: Sample> Stack<T> {
         };
         let mut fine = columns.lend_fine();
         let memory =
-            Memory { this, previous, before_previous, pixels: pixels.from_row(first), columns: &mut fine };
+            Memory { this, previous, before_previous, pixels: pixels.rows_from(first), columns: &mut fine };
         let extremes = full::rows(
             simd,
             &mut self.frame,
@@ -189,7 +189,7 @@ impl<T: Sample> Stack<T> {
             let (low, high) = extremes(row)?;
             found = Some(found.map_or((low, high), |(l, h)| (l.min(low), h.max(high))));
             let (sum, square) = moments(row);
-            let (this, previous, before_previous) = self.ring.from_row(y);
+            let (this, previous, before_previous) = self.ring.rows_from(y);
             let frame = &mut self.frame;
             frame.sum += sum;
             frame.square += square;

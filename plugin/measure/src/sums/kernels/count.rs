@@ -44,7 +44,11 @@ fn inside<S: Simd>(simd: S, x: S::u16s, (low, high): (u16, u16)) -> S::mask16s {
 
 /// Places where any of the patches is outside its `low..=high`; the smallest patch ends the count.
 #[inline(never)]
-pub fn any_outside<S: Simd, const N: usize>(simd: S, patches: [Patch<'_>; N], bounds: [(u16, u16); N]) -> u64 {
+pub fn any_outside<S: Simd, const N: usize>(
+    simd: S,
+    patches: [Patch<'_>; N],
+    bounds: [(u16, u16); N],
+) -> u64 {
     simd.vectorize(
         #[inline(always)]
         || count_outside(simd, patches, bounds),
@@ -52,11 +56,7 @@ pub fn any_outside<S: Simd, const N: usize>(simd: S, patches: [Patch<'_>; N], bo
 }
 
 #[inline(always)]
-fn count_outside<S: Simd, const N: usize>(
-    simd: S,
-    patches: [Patch<'_>; N],
-    bounds: [(u16, u16); N],
-) -> u64 {
+fn count_outside<S: Simd, const N: usize>(simd: S, patches: [Patch<'_>; N], bounds: [(u16, u16); N]) -> u64 {
     let (mut width, mut rows) = (usize::MAX, usize::MAX);
     for patch in &patches {
         (width, rows) = (width.min(patch.width), rows.min(patch.rows));
@@ -126,17 +126,13 @@ pub fn tail<S: Simd, const HIGH: bool>(simd: S, patch: Patch<'_>, codes: (u16, u
 }
 
 #[inline(always)]
-fn count_tail<S: Simd, const HIGH: bool>(
-    simd: S,
-    patch: Patch<'_>,
-    (outer, inner): (u16, u16),
-) -> [u64; 3] {
+fn count_tail<S: Simd, const HIGH: bool>(simd: S, patch: Patch<'_>, (outer, inner): (u16, u16)) -> [u64; 3] {
     let none = Count::new(simd);
     let codes = (S::u16s::simd_from(simd, outer), S::u16s::simd_from(simd, inner));
     let mut tail = Tail::<S, HIGH> { codes, outer: none, inner: none, reach: none };
     let (length, rest) = (S::u16s::LEN, patch.width % S::u16s::LEN);
     let (all, ends) = (S::u16s::simd_from(simd, u16::MAX), first_lanes(simd, rest));
-    let mut used = 0;
+    let (vectors, mut used) = (patch.width.div_ceil(length), 0);
     for y in 0..patch.rows {
         let row = patch.from_row(y);
         for x in row[..patch.width - rest].chunks_exact(length) {
@@ -145,8 +141,8 @@ fn count_tail<S: Simd, const HIGH: bool>(
         if rest > 0 {
             tail.add(load(simd, &row[patch.width - rest..]), ends);
         }
-        used += patch.width / length + 1;
-        if used > VECTORS - patch.width / length {
+        used += vectors;
+        if used + vectors > VECTORS {
             tail.outer.widen(simd);
             tail.inner.widen(simd);
             tail.reach.widen(simd);

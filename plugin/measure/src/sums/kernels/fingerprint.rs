@@ -75,7 +75,7 @@ impl Fingerprint {
     #[inline(always)]
     pub fn row<S: Simd>(&mut self, simd: S, row: &[u16]) {
         for part in row.chunks(PERIOD) {
-            self.sums(&scan::row::<S, false, false>(simd, part).1, part.len());
+            self.sums(&scan::row::<S, _, false, false>(simd, part).1, part.len());
         }
     }
 
@@ -96,7 +96,8 @@ mod tests {
     use fearless_simd::dispatch;
 
     fn of(rows: &[&[u16]]) -> u128 {
-        let all: Vec<u128> = levels().into_iter().map(|level| dispatch!(level, simd => at(simd, rows))).collect();
+        let all: Vec<u128> =
+            levels().into_iter().map(|level| dispatch!(level, simd => at(simd, rows))).collect();
         assert!(all.iter().all(|print| *print == all[0]), "levels differ");
         all[0]
     }

@@ -143,7 +143,8 @@ pub fn rows<S: Simd>(
                 .chunks_exact_mut(length)
                 .zip(pixels[start..end].chunks_exact_mut(length))
                 .zip(columns[start..end].chunks_exact_mut(length));
-            for (((((x, right), above), previous), before_previous), ((this, pixel), column)) in reads.zip(writes)
+            for (((((x, right), above), previous), before_previous), ((this, pixel), column)) in
+                reads.zip(writes)
             {
                 let x = S::u16s::from_slice(simd, x);
                 let other = [

@@ -92,9 +92,11 @@ impl<S: Simd> Products<S> {
 #[must_use]
 pub const fn budget(max: u32) -> usize {
     let pair = 2 * max as u64 * max as u64;
-    let most = if pair == 0 { u64::MAX } else { i32::MAX as u64 / pair };
-    // Plenty for any line; a limit keeps what is counted with it small.
-    if most < 1 << 16 { most as usize } else { 1 << 16 }
+    match (i32::MAX as u64).checked_div(pair) {
+        Some(most) if most < 1 << 16 => most as usize,
+        // Plenty for any line; a limit keeps what is counted with it small.
+        _ => 1 << 16,
+    }
 }
 
 /// Ones and zeros that the mask of a row's rest is cut from.
@@ -120,16 +122,20 @@ pub fn first_lanes<S: Simd>(simd: S, count: usize) -> S::u16s {
 pub fn load<S: Simd>(simd: S, row: &[u16]) -> S::u16s {
     match row.get(..S::u16s::LEN) {
         Some(whole) => S::u16s::from_slice(simd, whole),
-        None => load_end(simd, row),
+        None => {
+            // A vector that a function apart gave back would come by way of memory in either case.
+            let mut copy = [0; WIDEST];
+            copy_end(row, &mut copy);
+            S::u16s::from_slice(simd, &copy[..S::u16s::LEN])
+        }
     }
 }
 
-/// [`load`] at the very end of memory.
+/// The very end of memory, seldom asked for.
+#[cold]
 #[inline(never)]
-fn load_end<S: Simd>(simd: S, row: &[u16]) -> S::u16s {
-    let mut copy = [0; WIDEST];
+fn copy_end(row: &[u16], copy: &mut [u16; WIDEST]) {
     copy[..row.len()].copy_from_slice(row);
-    S::u16s::from_slice(simd, &copy[..S::u16s::LEN])
 }
 
 #[cfg(test)]

@@ -49,7 +49,7 @@ struct Sums<S: Simd> {
     sum: Products<S>,
     square: Products<S>,
     previous: Products<S>,
-    across: Products<S>,
+    right: i64,
     below: i64,
     low: S::u16s,
     high: S::u16s,
@@ -69,7 +69,7 @@ impl<S: Simd> Sums<S> {
             sum: none,
             square: none,
             previous: none,
-            across: none,
+            right: 0,
             below: 0,
             low: S::u16s::simd_from(simd, u16::MAX),
             high: S::u16s::simd_from(simd, 0),
@@ -84,7 +84,6 @@ impl<S: Simd> Sums<S> {
             self.sum.widen(simd);
             self.square.widen(simd);
             self.previous.widen(simd);
-            self.across.widen(simd);
             self.used = vectors;
         }
     }
@@ -228,7 +227,7 @@ fn take_rows<S: Simd>(
     frame.sum += sums.sum.take(simd) as u64;
     frame.square += sums.square.take(simd) as u64;
     frame.previous += sums.previous.take(simd) as u64;
-    frame.right.0 += sums.across.take(simd);
+    frame.right.0 += sums.right;
     frame.below.0 += sums.below;
     (sums.low.reduce_min(), sums.high.reduce_max())
 }
@@ -342,19 +341,26 @@ fn across<S: Simd>(simd: S, sums: &mut Sums<S>, width: usize, difference: &[i16]
     let length = S::u16s::LEN;
     // The last one has no neighbour. Behind it are zeros up to the end of its vector, and then whatever is in the room.
     let mut left = width - 1;
+    // Summed apart, as in `row`.
+    let (mut products, mut budget) = (Products::<S>::new(simd), sums.budget);
     for (a, b) in difference.chunks_exact(length).zip(difference[1..].chunks_exact(length)) {
         if left == 0 {
             break;
         }
-        sums.reserve(simd, 1);
+        if budget == 0 {
+            products.widen(simd);
+            budget = sums.budget;
+        }
+        budget -= 1;
         let (a, b) = (S::i16s::from_slice(simd, a), S::i16s::from_slice(simd, b));
         if left >= length {
-            sums.across.add(a, b);
+            products.add(a, b);
             left -= length;
         } else {
             let mask: S::i16s = first_lanes::<S>(simd, left).bitcast();
-            sums.across.add(a & mask, b);
+            products.add(a & mask, b);
             left = 0;
         }
     }
+    sums.right += products.take(simd);
 }

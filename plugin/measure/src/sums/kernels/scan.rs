@@ -1,7 +1,7 @@
 //! One read of whole rows of a frame: which bits differ, the fingerprint, and what the picture's own counts need.
 
-use fearless_simd::prelude::*;
-use fearless_simd::{i16x32, i32x16, u16x32};
+use fearless_simd::prelude::{Bytes as _, *};
+use fearless_simd::{i16x32, i32x16, u8x32, u8x64, u16x32};
 
 use super::fingerprint::{KEYS, LANES, PERIOD, STEP};
 use super::lanes::Simd;
@@ -50,8 +50,7 @@ impl<S: Simd> Reading<S> {
     }
 
     #[inline(always)]
-    fn step<const JUDGED: bool, const BITS: bool>(&mut self, simd: S, values: &[u16; STEP], keys: &[i16; STEP]) {
-        let x = u16x32::from_slice(simd, values);
+    fn step<const JUDGED: bool, const BITS: bool>(&mut self, simd: S, x: u16x32<S>, keys: &[i16; STEP]) {
         let key = i16x32::from_slice(simd, keys);
         self.keyed += x.bitcast::<i16x32<S>>().pairwise_dot_product(key);
         if BITS || !JUDGED {
@@ -74,32 +73,37 @@ impl<S: Simd> Reading<S> {
 /// Without `BITS` the OR is only known to be over 2ⁿ − 1 where a value is, and the AND is not known at all.
 // Apart from its callers, whose own values would take registers from its sums.
 #[inline(never)]
-pub fn row<S: Simd, const JUDGED: bool, const BITS: bool>(simd: S, row: &[u16]) -> (Row, [i32; LANES]) {
+pub fn row<S: Simd, V: Values, const JUDGED: bool, const BITS: bool>(simd: S, row: V) -> (Row, [i32; LANES]) {
     simd.vectorize(
         #[inline(always)]
-        || read::<S, JUDGED, BITS>(simd, row),
+        || read::<S, V, JUDGED, BITS>(simd, row),
     )
 }
 
 #[inline(always)]
-fn read<S: Simd, const JUDGED: bool, const BITS: bool>(simd: S, row: &[u16]) -> (Row, [i32; LANES]) {
+fn read<S: Simd, V: Values, const JUDGED: bool, const BITS: bool>(simd: S, row: V) -> (Row, [i32; LANES]) {
     let mut reading = Reading::new(simd);
-    let (whole, rest) = row.as_chunks::<STEP>();
-    for (values, keys) in whole.iter().zip(KEYS.as_chunks::<STEP>().0) {
-        reading.step::<JUDGED, BITS>(simd, values, keys);
+    let whole = row.whole();
+    for (i, keys) in KEYS.as_chunks::<STEP>().0.iter().enumerate().take(whole) {
+        reading.step::<JUDGED, BITS>(simd, row.load(simd, i * STEP), keys);
     }
-    let first = row.first().copied().unwrap_or(0);
+    let (length, done) = (row.len(), whole * STEP);
+    let first = if length == 0 { 0 } else { row.get(0) };
+    // The end of a row may hold a whole step that cannot be read as one.
     let mut padding = 0;
-    if !rest.is_empty() {
+    for start in (done..length).step_by(STEP) {
         // Filled up with a value of the row, which changes no extreme and no bit; it has no key.
         let (mut values, mut keys) = ([first; STEP], [0; STEP]);
-        values[..rest.len()].copy_from_slice(rest);
-        keys[..rest.len()].copy_from_slice(&KEYS[whole.len() * STEP..][..rest.len()]);
-        reading.step::<JUDGED, BITS>(simd, &values, &keys);
-        padding = STEP - rest.len();
+        let count = STEP.min(length - start);
+        for (i, value) in values.iter_mut().enumerate().take(count) {
+            *value = row.get(start + i);
+        }
+        keys[..count].copy_from_slice(&KEYS[start..start + count]);
+        reading.step::<JUDGED, BITS>(simd, u16x32::from_slice(simd, &values), &keys);
+        padding += STEP - count;
     }
     let mut found = Row::EMPTY;
-    if !row.is_empty() {
+    if length > 0 {
         let (or, and) = reading.bits;
         if BITS {
             for (or, and) in or.as_slice().iter().zip(and.as_slice()) {
@@ -116,7 +120,7 @@ fn read<S: Simd, const JUDGED: bool, const BITS: bool>(simd: S, row: &[u16]) -> 
             let signed = i64::from(reading.sum.reduce_sum()) - padded;
             // Products are signed: values with the highest of 16 bits were taken 2¹⁶ lower.
             let wrapped = if found.high > i16::MAX as u16 {
-                row.iter().filter(|&&x| x > i16::MAX as u16).count() as i64
+                (0..length).filter(|&i| row.get(i) > i16::MAX as u16).count() as i64
             } else {
                 0
             };
@@ -126,6 +130,130 @@ fn read<S: Simd, const JUDGED: bool, const BITS: bool>(simd: S, row: &[u16]) -> 
     let mut keyed = [0; LANES];
     reading.keyed.store_slice(&mut keyed);
     (found, keyed)
+}
+
+/// Values of a row as they lie in memory.
+pub trait Values: Copy {
+    /// How many there are.
+    fn len(self) -> usize;
+    /// Values `start..end`.
+    fn part(self, start: usize, end: usize) -> Self;
+    /// Value `i`.
+    fn get(self, i: usize) -> u16;
+    /// How many steps from the first value on can be loaded.
+    fn whole(self) -> usize;
+    /// The step of values that begins at value `at`.
+    fn load<S: Simd>(self, simd: S, at: usize) -> u16x32<S>;
+    /// Whether there are none.
+    fn is_empty(self) -> bool {
+        self.len() == 0
+    }
+}
+
+impl Values for &[u16] {
+    #[inline(always)]
+    fn len(self) -> usize {
+        <[u16]>::len(self)
+    }
+    #[inline(always)]
+    fn part(self, start: usize, end: usize) -> Self {
+        &self[start..end]
+    }
+    #[inline(always)]
+    fn get(self, i: usize) -> u16 {
+        self[i]
+    }
+    #[inline(always)]
+    fn whole(self) -> usize {
+        <[u16]>::len(self) / STEP
+    }
+    #[inline(always)]
+    fn load<S: Simd>(self, simd: S, at: usize) -> u16x32<S> {
+        u16x32::from_slice(simd, &self[at..at + STEP])
+    }
+}
+
+/// 16-bit words that hold their values `1` bits up.
+#[derive(Debug, Clone, Copy)]
+pub struct Raised<'a>(pub &'a [u16], pub u32);
+
+impl Values for Raised<'_> {
+    #[inline(always)]
+    fn len(self) -> usize {
+        self.0.len()
+    }
+    #[inline(always)]
+    fn part(self, start: usize, end: usize) -> Self {
+        Self(&self.0[start..end], self.1)
+    }
+    #[inline(always)]
+    fn get(self, i: usize) -> u16 {
+        self.0[i] >> self.1
+    }
+    #[inline(always)]
+    fn whole(self) -> usize {
+        self.0.len() / STEP
+    }
+    #[inline(always)]
+    fn load<S: Simd>(self, simd: S, at: usize) -> u16x32<S> {
+        u16x32::from_slice(simd, &self.0[at..at + STEP]) >> self.1
+    }
+}
+
+/// Bytes, one a value.
+#[derive(Debug, Clone, Copy)]
+pub struct Bytes<'a>(pub &'a [u8]);
+
+impl Values for Bytes<'_> {
+    #[inline(always)]
+    fn len(self) -> usize {
+        self.0.len()
+    }
+    #[inline(always)]
+    fn part(self, start: usize, end: usize) -> Self {
+        Self(&self.0[start..end])
+    }
+    #[inline(always)]
+    fn get(self, i: usize) -> u16 {
+        u16::from(self.0[i])
+    }
+    #[inline(always)]
+    fn whole(self) -> usize {
+        self.0.len() / STEP
+    }
+    #[inline(always)]
+    fn load<S: Simd>(self, simd: S, at: usize) -> u16x32<S> {
+        let (low, high) = u8x32::from_slice(simd, &self.0[at..at + STEP]).widen();
+        low.combine(high)
+    }
+}
+
+/// Every other byte, from the first on.
+#[derive(Debug, Clone, Copy)]
+pub struct EveryOther<'a>(pub &'a [u8]);
+
+impl Values for EveryOther<'_> {
+    #[inline(always)]
+    fn len(self) -> usize {
+        self.0.len().div_ceil(2)
+    }
+    #[inline(always)]
+    fn part(self, start: usize, end: usize) -> Self {
+        Self(&self.0[2 * start..(2 * end).min(self.0.len())])
+    }
+    #[inline(always)]
+    fn get(self, i: usize) -> u16 {
+        u16::from(self.0[2 * i])
+    }
+    #[inline(always)]
+    fn whole(self) -> usize {
+        self.0.len() / (2 * STEP)
+    }
+    #[inline(always)]
+    fn load<S: Simd>(self, simd: S, at: usize) -> u16x32<S> {
+        let words: u16x32<S> = u8x64::from_slice(simd, &self.0[2 * at..2 * (at + STEP)]).bitcast();
+        words & 0xff
+    }
 }
 
 const _: () = assert!(PERIOD * (1 << 15) <= i32::MAX as usize, "sums of a row fit 31 bits");

@@ -28,7 +28,7 @@ impl CodeSteps {
     }
 
     /// Takes in a row of which `found` was found: bits and extremes, unless the step [`Self::is_finest`].
-    pub fn row(&mut self, row: &[u16], found: &Row) {
+    pub fn row(&mut self, codes: impl Iterator<Item = u16>, found: &Row) {
         if self.is_finest() {
             return;
         }
@@ -36,7 +36,7 @@ impl CodeSteps {
         if self.occupied >= ENOUGH_CODES || self.all_seen(found.low, found.high) {
             return;
         }
-        for &code in row {
+        for code in codes {
             let word = &mut self.seen[usize::from(code >> 6)];
             let bit = 1 << (code & 63);
             if *word & bit == 0 {
@@ -68,7 +68,7 @@ mod tests {
 
     fn add(steps: &mut CodeSteps, row: &[u16]) {
         let (low, high) = oracle::extremes(row).unwrap_or((u16::MAX, 0));
-        steps.row(row, &Row { bits: oracle::bits(row), low, high, sum: 0 });
+        steps.row(row.iter().copied(), &Row { bits: oracle::bits(row), low, high, sum: 0 });
     }
 
     #[test]
