@@ -129,7 +129,9 @@ impl NoiseMeter {
         self.find_out_whether_live();
         let Some(plan) = lock(&self.wishes).plan.clone() else { return };
         let live = self.live.load(Ordering::Relaxed);
-        let hold = live && self.desk().is_some_and(|desk| desk.is_full());
+        let desk = self.desk();
+        let hold = live && desk.as_ref().is_some_and(Desk::is_full);
+        let spare = desk.and_then(|desk| desk.take_spare());
         let segment = self.obj().sink_pad().sticky_event::<gst::event::Segment>(0);
         let segment = segment.as_ref().map(|event| event.segment());
         let segment = segment.and_then(|segment| segment.downcast_ref::<gst::ClockTime>());
@@ -138,6 +140,9 @@ impl NoiseMeter {
             let mut session = lock(&self.session);
             let mut before =
                 if self.reset.swap(false, Ordering::Relaxed) { session.reset() } else { Outcome::default() };
+            if let Some(spare) = spare {
+                session.recycle(spare);
+            }
             let outcome = session.frame(buffer, &Circumstances { plan: &plan, segment, live, hold });
             before.jobs.extend(outcome.jobs);
             before.warnings.extend(outcome.warnings);

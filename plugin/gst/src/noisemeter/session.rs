@@ -6,7 +6,7 @@ use std::sync::Arc;
 use gst_video::VideoBufferFlags;
 use gst_video::video_frame::VideoBufferExt;
 use noise_measure::format::{FrameFormat, Scan};
-use noise_measure::meter::{FrameTags, Meter, MeterConfig};
+use noise_measure::meter::{FrameTags, Meter, MeterConfig, Spare};
 use noise_measure::record::VideoRecord;
 use noise_measure::region::{self, Rect, Region};
 use noise_measure::view::ComponentView;
@@ -247,6 +247,13 @@ impl Session {
             && let Some(kept) = stream.kept.get_mut(parity)
         {
             kept.keep(&stream.layout, &picture, parity, buffer, &mut self.scratch);
+        }
+    }
+
+    /// Gives the window after the open one the room of one that was evaluated.
+    pub fn recycle(&mut self, spare: Spare) {
+        if let Some(meter) = self.stream.as_mut().and_then(|stream| stream.meter.as_mut()) {
+            meter.recycle(spare);
         }
     }
 

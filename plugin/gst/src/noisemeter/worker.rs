@@ -10,7 +10,7 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use noise_measure::format::FrameFormat;
-use noise_measure::meter::{Carry, ClosedWindow, WindowInfo};
+use noise_measure::meter::{Carry, ClosedWindow, Spare, WindowInfo};
 use noise_measure::r103;
 use noise_measure::record::WindowRecord;
 use noise_measure::region::Rect;
@@ -80,6 +80,8 @@ struct Queue {
     hurry: bool,
     quit: bool,
     ended: bool,
+    /// Emptied room of the window that was evaluated last.
+    spare: Option<Spare>,
 }
 
 impl Queue {
@@ -183,6 +185,12 @@ impl Desk {
         self.shared.lock().is_full()
     }
 
+    /// Room that the next window can have, if there is any.
+    #[must_use]
+    pub fn take_spare(&self) -> Option<Spare> {
+        self.shared.lock().spare.take()
+    }
+
     /// Hands a job over; with `wait`, a window once there is room for it.
     pub fn submit(&self, job: Job, wait: bool) {
         let mut queue = self.shared.lock();
@@ -239,7 +247,13 @@ fn run(shared: &Shared, mut record: Option<Recorder>, deliver: &dyn Fn(Output)) 
             bench = Bench::default();
             deliver(Output::Warning("a window could not be evaluated; this is a fault of the plugin".into()));
         }
-        shared.lock().busy = false;
+        let spare = bench.carry.take_spare();
+        let mut queue = shared.lock();
+        queue.busy = false;
+        // Nobody waits while the room that is not wanted any more is let go.
+        let old = if spare.is_some() { std::mem::replace(&mut queue.spare, spare) } else { None };
+        drop(queue);
+        drop(old);
         shared.changed.notify_all();
     }
 }

@@ -180,8 +180,9 @@ pub fn column_form<N: Copy + Into<u64>>(t: &[N], width: usize, height: usize) ->
     }
     (0..width)
         .map(|x| {
-            let block =
-                |j: usize| (0..BLOCK).map(|k| i128::from(t[(j * BLOCK + k) * width + x].into())).sum::<i128>();
+            let block = |j: usize| {
+                (0..BLOCK).map(|k| i128::from(t[(j * BLOCK + k) * width + x].into())).sum::<i128>()
+            };
             far_pairs((0..blocks).map(block)).0
         })
         .sum()

@@ -183,7 +183,8 @@ mod tests {
             // From a few codes to an hour of 16-bit ones: each bound lies between two of them.
             for bits in [1, 10, 15, 20, 24, 25, 26, 27, 28, 29, 31, 32, 34, 40] {
                 let long = sums(width * height, (1 << bits) - 1);
-                let plain = PixelForms { cols: column_form(&long, width, height), ..wide_lines(&long, width) };
+                let plain =
+                    PixelForms { cols: column_form(&long, width, height), ..wide_lines(&long, width) };
                 assert_eq!(pixel_forms(&long, width, height), plain, "{width}x{height}, {bits} bits");
                 if bits <= 32 {
                     let short: Vec<u32> = long.iter().map(|&sum| sum as u32).collect();
