@@ -16,6 +16,11 @@ def product(a, b):
     return total(cv2.multiply(a, b))
 
 
+def within(now, low, high):
+    """Samples from `low` to `high`."""
+    return cv2.countNonZero(cv2.inRange(now, low, high))
+
+
 class Patches:
     """Whole-frame counts and the pairwise set of each region."""
 
@@ -70,17 +75,21 @@ class Patches:
                 2 * sides - total(top[:, :1]) - total(top[:, -1:]), product(upper, below),
                 total(upper) + total(below), low, high, *counts), square
 
+    def clipped(self, now, low, high):
+        work = self.work
+        return [
+            within(now, 0, work.floor) if low <= work.floor else 0,
+            within(now, work.ceiling, 65535) if high >= work.ceiling else 0,
+        ]
+
     def limits(self, now, low, high):
         work = self.work
-
-        def count(a, b):
-            return cv2.countNonZero(cv2.inRange(now, a, b))
-
+        at_floor, at_ceiling = self.clipped(now, low, high)
         return [
-            count(0, work.floor) if low <= work.floor else 0,
-            count(0, work.black - 1) if low < work.black else 0,
-            count(work.white + 1, 65535) if high > work.white else 0,
-            count(work.ceiling, 65535) if high >= work.ceiling else 0,
+            at_floor,
+            within(now, 0, work.black - 1) if low < work.black else 0,
+            within(now, work.white + 1, 65535) if high > work.white else 0,
+            at_ceiling,
         ]
 
 
@@ -116,7 +125,7 @@ class Cells(Patches):
         below = cv2.subtract(now[1::ROW_STEP], before[1::ROW_STEP], dtype=cv2.CV_32F)
         sides = total(top)
         low, high, _, _ = cv2.minMaxLoc(now)
-        self.limits(now, low, high)
+        self.clipped(now, low, high)
         return (total(now), square, previous, product(top[:, 1:], top[:, :-1]),
                 2 * sides - total(top[:, :1]) - total(top[:, -1:]), product(top, below),
                 sides + total(below), low, high)

@@ -206,10 +206,10 @@ fn upstream_is_asked_for_a_buffer_more() {
         query.allocation_pools().map(|(_, _, least, most)| (least, most)).collect::<Vec<_>>()
     };
     assert_eq!(asked(&[], GRAY_CAPS), [(2, 5), (0, 0)]);
-    assert_eq!(asked(GRID, GRAY_CAPS), [(3, 6), (1, 0)]);
+    assert_eq!(asked(GRID, GRAY_CAPS), [(2, 5), (1, 0)]);
     let fields = "video/x-raw(format:Interlaced),format=GRAY8,width=32,height=24,framerate=25/1,\
                   interlace-mode=alternate";
-    assert_eq!(asked(GRID, fields), [(4, 7), (2, 0)]);
+    assert_eq!(asked(GRID, fields), [(2, 5), (2, 0)]);
 }
 
 #[test]

@@ -89,11 +89,11 @@ impl Meter {
         tags: FrameTags,
     ) -> Result<(), Error> {
         let config = Arc::clone(&self.config);
-        check(&config.format, views)?;
-        if !before.is_empty() {
-            check(&config.format, before)?;
-        }
         let parity = if config.format.scan == Scan::Alternate { tags.parity & 1 } else { 0 };
+        check(&config.format, views, parity)?;
+        if !before.is_empty() {
+            check(&config.format, before, parity)?;
+        }
         let window = &mut self.window;
         if tags.hole_before {
             window.holes += 1;
@@ -131,9 +131,18 @@ impl Meter {
 
     /// Lends room to the window after the open one, so that its frames need not wait for fresh memory.
     ///
-    /// Whoever evaluates windows has it from [`Carry::take_spare`]; room of another configuration is let go.
+    /// Whoever evaluates windows has it from [`Carry::take_spare`]; room of another configuration is let go. Ask
+    /// [`Self::wants_room`] first where letting go must not take time.
     pub fn recycle(&mut self, spare: Spare) {
-        self.spare = spare.into_room(&self.config);
+        if let Some(room) = spare.into_room(&self.config) {
+            self.spare = Some(room);
+        }
+    }
+
+    /// Whether the window after the open one has no room yet.
+    #[must_use]
+    pub fn wants_room(&self) -> bool {
+        self.spare.is_none()
     }
 
     /// Ends the open window and begins an empty one; `None` when no frame came.
@@ -148,8 +157,8 @@ impl Meter {
     }
 }
 
-/// Refuses views that do not belong to `format`.
-fn check(format: &FrameFormat, views: &[ComponentView<'_>]) -> Result<(), Error> {
+/// Refuses views that do not belong to `format`; of alternate fields, to that of `parity`.
+fn check(format: &FrameFormat, views: &[ComponentView<'_>], parity: usize) -> Result<(), Error> {
     if views.len() != format.components.len() {
         return Err(Error::FrameMismatch {
             found: format!("{} components", views.len()),
@@ -165,8 +174,8 @@ fn check(format: &FrameFormat, views: &[ComponentView<'_>]) -> Result<(), Error>
             Scan::Interleaved => {
                 (rows(0) + rows(1), [0, 1].iter().all(|&p| view.field(p).height() >= rows(p) as usize))
             }
-            // The lower field of an alternate stream may be one line shorter than the upper one.
-            Scan::Alternate => (rows(1), view.height() >= rows(1) as usize),
+            // The lower field may be one line shorter than the upper one.
+            Scan::Alternate => (rows(parity), view.height() >= rows(parity) as usize),
         };
         if view.depth() != component.depth || view.width() < width as usize || !enough {
             return Err(Error::FrameMismatch {

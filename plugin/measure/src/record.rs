@@ -29,6 +29,12 @@ impl Note {
     pub fn new(code: NoteCode, text: impl Into<String>) -> Self {
         Self { code, text: text.into() }
     }
+
+    /// That neighbouring frames are missing in `holes` places.
+    #[must_use]
+    pub fn breaks(holes: u64) -> Self {
+        Self::new(NoteCode::Dropped, format!("{holes} breaks between adjacent frames"))
+    }
 }
 
 /// The codes of notes.

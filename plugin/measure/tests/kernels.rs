@@ -351,8 +351,8 @@ fn check_tails(level: Level, sheet: &Sheet, (low, high): (u16, u16), told: &str)
 /// More vectors of one code than 16-bit counters hold.
 #[test]
 fn counters_are_read_before_they_overflow() {
-    for width in [31, 32, 33] {
-        let sheet = Sheet::new(vec![9; width * 70_000], width, 1, 0);
+    for (width, height) in [(31, 70_000), (32, 70_000), (33, 70_000), (8 * 65_535 + 9, 1), (32 * 65_536, 2)] {
+        let sheet = Sheet::new(vec![9; width * height], width, 1, 0);
         for level in levels() {
             check_tails(level, &sheet, (9, 9), "one code alone");
             let all = dispatch!(level, simd => above(simd, sheet.patch(), 8));

@@ -2,11 +2,13 @@
 
 mod support;
 
+use noise_measure::Error;
 use noise_measure::format::{Channel, Model, Sampling, Scan};
 use noise_measure::meter::{Carry, FrameTags};
 use noise_measure::record::{NoteCode, WindowRecord};
 use noise_measure::region::Rect;
 use noise_measure::summary::summarize;
+use noise_measure::view::{ComponentView, Packing, Placement, Word};
 use support::{Picture, Random, Setup, noisy, region};
 
 fn json(record: &WindowRecord) -> String {
@@ -388,4 +390,48 @@ fn alternate_fields_rise_alike_whichever_comes_first() {
         let ratio = drift(first) / (100.0 * 3.0 * 25.0 / 255.0);
         assert!((ratio - 1.0).abs() <= tolerance, "{first}: {ratio}");
     }
+}
+
+const WIDTH: usize = 12;
+
+/// Bytes as rows of [`WIDTH`] samples.
+fn view(channel: Channel, bytes: &[u8]) -> ComponentView<'_> {
+    let height = bytes.len() / WIDTH;
+    let placement = Placement { offset: 0, row_stride: WIDTH, sample_stride: 1, width: WIDTH, height };
+    ComponentView::new(channel, bytes, placement, Packing { word: Word::U8, shift: 0, depth: 8 })
+        .expect("samples lie inside")
+}
+
+/// R, G and B clip in the same row: each pixel counts once, however many rows a view has beyond the picture.
+#[test]
+fn rows_beyond_the_picture_do_not_shift_components_against_each_other() {
+    let height = 120;
+    let plane = |rows: usize| {
+        let mut plane = vec![100; WIDTH * rows];
+        plane[WIDTH * 90..WIDTH * 91].fill(255);
+        plane
+    };
+    let planes = [plane(height), plane(height + 64), plane(2 * height)];
+    let views: Vec<_> = [Channel::R, Channel::G, Channel::B]
+        .into_iter()
+        .zip(&planes)
+        .map(|(channel, plane)| view(channel, plane))
+        .collect();
+    let setup = Setup::new(Model::Rgb, WIDTH as u32, height as u32, 8);
+    let mut meter = setup.meter();
+    meter.add(&views, &[], FrameTags::default()).expect("views of the format");
+    let record = meter.close().expect("a frame came").evaluate(&mut Carry::default(), setup.info(0));
+    assert_eq!(record.frame.clipped_high, Some(1.0 / height as f64));
+}
+
+#[test]
+fn an_upper_field_without_its_last_line_is_refused() {
+    let bytes = vec![100; WIDTH * 10];
+    let mut setup = Setup::new(Model::Gray, WIDTH as u32, 21, 8);
+    setup.config.format.scan = Scan::Alternate;
+    let mut meter = setup.meter();
+    let mut add =
+        |parity| meter.add(&[view(Channel::Y, &bytes)], &[], FrameTags { parity, ..FrameTags::default() });
+    assert!(matches!(add(0), Err(Error::FrameMismatch { .. })), "11 lines belong to the upper field");
+    assert!(add(1).is_ok(), "10 to the lower one");
 }

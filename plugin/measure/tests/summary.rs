@@ -5,7 +5,7 @@ mod support;
 use noise_measure::ar1;
 use noise_measure::format::{Channel, Model, Scan};
 use noise_measure::meter::{Carry, FrameTags};
-use noise_measure::record::{NoteCode, WindowRecord};
+use noise_measure::record::{Note, NoteCode, WindowRecord};
 use noise_measure::region::Rect;
 use noise_measure::summary::summarize;
 use support::{Picture, Random, Setup, noisy, region};
@@ -252,4 +252,20 @@ fn an_unknown_rate_is_taken_from_the_windows() {
     // 20 frames a second by their lengths, where the caps said 25.
     windows.iter_mut().for_each(|window| window.video.framerate = "0/1".into());
     assert!((drift(&windows) / told - 20.0 / 25.0).abs() < 1e-9);
+}
+
+#[test]
+fn frames_that_could_not_be_read_are_told_of_a_quick_look_too() {
+    let setup = Setup::new(Model::Gray, 64, 60, 10);
+    let mut windows = measured(&setup, &noisy(&setup, 3, 8, 400.0, 4.0), 4);
+    for window in &mut windows {
+        window.holes = 2;
+        window.notes.push(Note::new(NoteCode::Subsampled, "one pair in five"));
+        window.notes.push(Note::breaks(2));
+    }
+    let lost = Note::new(NoteCode::Dropped, "3 frames could not be read and are in no number");
+    windows[1].notes.push(lost.clone());
+    let notes = summarize(&windows).expect("windows of one format").notes;
+    let dropped: Vec<_> = notes.iter().filter(|note| note.code == NoteCode::Dropped).collect();
+    assert_eq!(dropped, [&lost], "breaks on purpose are none of the source");
 }

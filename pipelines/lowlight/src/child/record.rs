@@ -118,7 +118,8 @@ fn keep_pairs(window: &mut WindowRecord, every: u32) {
         });
         region.notes.push(Note::new(pairwise, text.clone()));
     }
-    // The breaks between pairs are of our own making: nothing is amiss with the clip.
-    window.notes.retain(|note| note.code != NoteCode::Dropped);
+    // The breaks between pairs are of our own making: nothing is amiss with the clip. What could not be read stays said.
+    let breaks = Note::breaks(window.holes);
+    window.notes.retain(|note| *note != breaks);
     window.notes.push(Note::new(NoteCode::Subsampled, text));
 }

@@ -131,7 +131,9 @@ impl NoiseMeter {
         let live = self.live.load(Ordering::Relaxed);
         let desk = self.desk();
         let hold = live && desk.as_ref().is_some_and(Desk::is_full);
-        let spare = desk.and_then(|desk| desk.take_spare());
+        // More than one is never taken: what is too much is let go on the worker's thread.
+        let wanted = lock(&self.session).wants_room();
+        let spare = desk.filter(|_| wanted).and_then(|desk| desk.take_spare());
         let segment = self.obj().sink_pad().sticky_event::<gst::event::Segment>(0);
         let segment = segment.as_ref().map(|event| event.segment());
         let segment = segment.and_then(|segment| segment.downcast_ref::<gst::ClockTime>());

@@ -250,6 +250,11 @@ impl Session {
         }
     }
 
+    /// Whether [`Self::recycle`] has a use for room.
+    pub fn wants_room(&self) -> bool {
+        self.stream.as_ref().and_then(|stream| stream.meter.as_ref()).is_some_and(Meter::wants_room)
+    }
+
     /// Gives the window after the open one the room of one that was evaluated.
     pub fn recycle(&mut self, spare: Spare) {
         if let Some(meter) = self.stream.as_mut().and_then(|stream| stream.meter.as_mut()) {

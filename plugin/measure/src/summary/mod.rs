@@ -68,15 +68,19 @@ pub fn summarize(windows: &[WindowRecord]) -> Option<WindowRecord> {
         light::fill(&mut regions, &light, clip.frame_rate);
     }
     let mut notes: Vec<Note> = Vec::new();
-    for note in windows.iter().flat_map(|window| &window.notes) {
-        if note.code != NoteCode::Dropped && note.code != NoteCode::Corrupted && !notes.contains(note) {
-            notes.push(note.clone());
+    for window in windows {
+        // Breaks and damage are told once, for all windows together.
+        let breaks = Note::breaks(window.holes);
+        for note in window.notes.iter().filter(|note| **note != breaks && note.code != NoteCode::Corrupted) {
+            if !notes.contains(note) {
+                notes.push(note.clone());
+            }
         }
     }
     let holes = total(|w| w.holes);
     // Frames left out on purpose are no fault of the source.
     if holes > 0 && !notes.iter().any(|note| note.code == NoteCode::Subsampled) {
-        notes.push(Note::new(NoteCode::Dropped, format!("{holes} breaks between adjacent frames")));
+        notes.push(Note::breaks(holes));
     }
     let damaged = used.iter().filter(|w| w.notes.iter().any(|note| note.code == NoteCode::Corrupted)).count();
     if damaged > 0 {

@@ -9,11 +9,13 @@ use crate::sums::blocks::{BLOCK, column_form, far_pairs, short_far_pairs};
 pub struct PixelForms {
     /// Of a sum with itself.
     pub squares: i128,
-    /// Of neighbours in a row, and in a column.
+    /// Of neighbours in a row.
     pub right: i128,
+    /// Of neighbours in a column.
     pub below: i128,
-    /// Of far pairs of blocks along rows, and along columns.
+    /// Of far pairs of blocks along rows.
     pub rows: i128,
+    /// Of far pairs of blocks along columns.
     pub cols: i128,
 }
 

@@ -1,10 +1,10 @@
 //! What is summed while frames come in: exact integers, cheap a frame.
 //!
-//! `open` is the window that is being filled, `pass` takes a frame through it, one `strip` after
-//! the other. The window has a `scan` of
-//! the whole picture and a `collect` for each region and cell, which holds a [`stack`] (the full set, with [`blocks`],
-//! `bands`, `energies`, `pixels` with `forms` over them and the newest frames in a `ring`) or a `pairwise` one. The loops are in [`kernels`], the
-//! algebra by which sums become those of residuals in `exact`, and what comes out in [`finished`].
+//! `open` is the window that is being filled, `pass` takes a frame through it, one `strip` after the other. The window has
+//! a `scan` of the whole picture and a `collect` for each region and cell, which holds a [`stack`] (the full set, with
+//! [`blocks`], `bands`, `energies`, `pixels` with `forms` over them and the newest frames in a `ring`) or a `pairwise` one.
+//! The loops are in [`kernels`], the algebra by which sums become those of residuals in `exact`, and what comes out in
+//! [`finished`].
 
 mod bands;
 pub mod blocks;

@@ -136,9 +136,11 @@ fn field<S: Simd>(
         active.indices.clear();
         active.begun = 0;
     }
-    let (width, height) = views
-        .iter()
-        .fold((0, 0), |(width, height), view| (width.max(view.width()), height.max(view.height())));
+    // Views may have more rows than the format; those of a strip must belong together in all components.
+    let lines: Vec<usize> =
+        format.components.iter().map(|c| c.vertical.count(format.lines(parity)) as usize).collect();
+    let width = views.iter().map(ComponentView::width).max().unwrap_or(0);
+    let height = lines.iter().copied().max().unwrap_or(0);
     // Cells cover all samples, and mixtures need rows of several components: those are copied where they are not plain.
     let all = !window.cells.is_empty() || format.model == Model::Rgb;
     let strips = height.div_ceil(strip_rows(width, !before.is_empty()));
@@ -146,7 +148,7 @@ fn field<S: Simd>(
         let Room { this: own, before: own_before, region, mixed, wide_mixed, active } = &mut room;
         let mut found = [(Strip::InView(0, 0), (u16::MAX, 0)); COMPONENTS];
         for (c, ((view, own), own_before)) in views.iter().zip(own).zip(own_before).enumerate() {
-            let line = |strip: usize| view.height() * strip / strips;
+            let line = |strip: usize| lines[c] * strip / strips;
             let (y, rows) = (line(strip), line(strip + 1) - line(strip));
             let place = Place { x: 0, y, width: view.width(), height: rows };
             let mut read = Read {

@@ -39,20 +39,26 @@ impl Counts {
         }
     }
 
-    /// Adds what `open` has and empties it.
-    fn take(&mut self, open: &mut Self) {
-        self.pixels += std::mem::take(&mut open.pixels);
-        self.clipped_low += std::mem::take(&mut open.clipped_low);
-        self.below_black += std::mem::take(&mut open.below_black);
-        self.above_white += std::mem::take(&mut open.above_white);
-        self.reserved += std::mem::take(&mut open.reserved);
-        for (count, open) in self.clipped_high.iter_mut().zip(&mut open.clipped_high) {
-            *count += std::mem::take(open);
+    /// Adds what `other` has.
+    fn add(&mut self, other: &Self) {
+        self.pixels += other.pixels;
+        self.clipped_low += other.clipped_low;
+        self.below_black += other.below_black;
+        self.above_white += other.above_white;
+        self.reserved += other.reserved;
+        for (count, other) in self.clipped_high.iter_mut().zip(other.clipped_high) {
+            *count += other;
         }
-        for (bin, open) in self.profile.iter_mut().flatten().zip(open.profile.iter_mut().flatten()) {
-            let (sum, count) = std::mem::take(open);
+        for (bin, (sum, count)) in self.profile.iter_mut().flatten().zip(other.profile.iter().flatten()) {
             *bin = (bin.0 + sum, bin.1 + count);
         }
+    }
+
+    /// Begins anew; the room of the profile stays.
+    fn clear(&mut self) {
+        let profile = std::mem::take(&mut self.profile);
+        *self = Self { profile, ..Self::new(0) };
+        self.profile.iter_mut().for_each(|bins| bins.fill((0, 0)));
     }
 }
 
@@ -124,11 +130,10 @@ impl FrameScan {
 
     /// Closes the frame: it counts, unless it is `repeated`.
     pub fn end_frame(&mut self, repeated: bool) {
-        if repeated {
-            self.open = Counts::new(self.limits.len());
-        } else {
-            self.counts.take(&mut self.open);
+        if !repeated {
+            self.counts.add(&self.open);
         }
+        self.open.clear();
     }
 
     /// The shares and the profile; `steps` are the components' code steps.

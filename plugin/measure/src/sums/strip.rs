@@ -40,8 +40,9 @@ pub struct Read<'a> {
 }
 
 impl Read<'_> {
-    /// Takes in rows `y..y + rows` of `view` where they lie; gives the extremes of those of the active picture. `None`, and
-    /// nothing taken in, where they do not lie as loops can read them or hold more than code values.
+    /// Takes in rows `y..y + rows` of `view` where they lie; gives the extremes of those of the active picture. `None` where
+    /// they do not lie as loops can read them or hold more than code values: nothing counts then but the codes that
+    /// `steps` has seen, which the same rows bring again.
     #[inline(always)]
     pub fn in_place<S: Simd>(
         &mut self,

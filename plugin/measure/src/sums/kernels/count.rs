@@ -6,8 +6,10 @@ use fearless_simd::prelude::*;
 use super::lanes::{Simd, first_lanes, load};
 use crate::sums::patch::Patch;
 
-/// Vectors between two readings of 16-bit counters; a row has fewer.
+/// Vectors between two readings of 16-bit counters.
 const VECTORS: usize = u16::MAX as usize;
+/// Samples of a row that are counted together: no more vectors than that, however short they are.
+const PIECE: usize = 8 * (VECTORS - 1);
 
 /// Counters of 16 bits a lane.
 #[derive(Clone, Copy)]
@@ -49,10 +51,16 @@ pub fn any_outside<S: Simd, const N: usize>(
     patches: [Patch<'_>; N],
     bounds: [(u16, u16); N],
 ) -> u64 {
-    simd.vectorize(
-        #[inline(always)]
-        || count_outside(simd, patches, bounds),
-    )
+    let width = patches.iter().map(|patch| patch.width).min().unwrap_or(0);
+    let mut total = 0;
+    for x in (0..width).step_by(PIECE) {
+        let pieces = patches.map(|patch| patch.part(x, 0, PIECE, patch.rows));
+        total += simd.vectorize(
+            #[inline(always)]
+            || count_outside(simd, pieces, bounds),
+        );
+    }
+    total
 }
 
 #[inline(always)]
@@ -119,10 +127,16 @@ impl<S: Simd, const HIGH: bool> Tail<S, HIGH> {
 /// Samples equal to `outer`, equal to `inner`, and as far out as `inner` or further: down, or up if `HIGH`.
 #[inline(never)]
 pub fn tail<S: Simd, const HIGH: bool>(simd: S, patch: Patch<'_>, codes: (u16, u16)) -> [u64; 3] {
-    simd.vectorize(
-        #[inline(always)]
-        || count_tail::<S, HIGH>(simd, patch, codes),
-    )
+    let mut total = [0; 3];
+    for x in (0..patch.width).step_by(PIECE) {
+        let piece = patch.part(x, 0, PIECE, patch.rows);
+        let counts = simd.vectorize(
+            #[inline(always)]
+            || count_tail::<S, HIGH>(simd, piece, codes),
+        );
+        total.iter_mut().zip(counts).for_each(|(total, count)| *total += count);
+    }
+    total
 }
 
 #[inline(always)]

@@ -2,8 +2,9 @@
 //!
 //! Every sample of a row is multiplied by the key of its place; the products are summed in [`LANES`] sums of 32 bits, and
 //! the sums are folded into the state, row after row. One changed sample changes its sum whatever the key, since
-//! |x − x′|·key < 2³¹; changes of several samples go unseen only where they cancel in every lane that they touch, for
-//! which keys without order give about 2⁻³² a lane. It guards against accident, not against someone who builds a collision.
+//! |x − x′|·key < 2³¹. Changes of several samples go unseen where they cancel in every lane that they touch: with keys of 14
+//! free bits and without order, small changes of three samples that share a lane cancel once in some 2¹⁵ places; noise,
+//! which moves all lanes of all rows, does not. It guards against accident, not against someone who builds a collision.
 
 use super::lanes::Simd;
 use super::scan;

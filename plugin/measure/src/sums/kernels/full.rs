@@ -94,8 +94,8 @@ impl<S: Simd> Sums<S> {
     }
 }
 
-/// Takes in the rows of `patch`, whose sums each fit 31 bits; gives their lowest and highest value. `each` hears Σx of every row once the row is in
-/// `memory`, and may empty the column sums.
+/// Takes in the rows of `patch`, whose sums each fit 31 bits; gives their lowest and highest value. `each` hears Σx of
+/// every row once the row is in `memory`, and may empty the column sums.
 #[inline(always)]
 pub fn rows<S: Simd>(
     simd: S,

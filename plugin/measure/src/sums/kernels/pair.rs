@@ -278,7 +278,7 @@ fn row<S: Simd, const DIFFERENCES: u8>(
     difference: &mut [i16],
 ) -> i64 {
     let length = S::u16s::LEN;
-    // Lines are far shorter than the 2¹⁵ vectors that sums of differences would need to overflow.
+    // Differences are no larger than the samples, whose sum over a row fits 31 bits (`lanes::is_narrow`).
     let mut level = Products::<S>::new(simd);
     // What belongs to few rows is summed apart: there are not enough registers for all sums at once.
     let mut down = Products::<S>::new(simd);
